@@ -1,0 +1,298 @@
+"""A batch's dates as distributions, and the work that each asks for, in civil time of the site."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from math import ceil, floor
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from matewindow import sun, timegrid
+from matewindow.errors import RequestError
+from matewindow.flight import drone_window_h
+from matewindow.mating import normal_cdf
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from matewindow.biology import Biology
+    from matewindow.site import Site
+
+    Floats = NDArray[np.float64]
+
+NOON = time(12)
+SAW = ("eggs", "virgin", "nothing")
+_REACH_SD = 4.0  # emergence is spread over solar days up to so many standard deviations from its mean
+_Z90 = 1.645  # half-width of the middle 90 % of a normal distribution, in standard deviations
+
+
+@dataclass(frozen=True)
+class Check:
+    """A look into a nuc: on which day and what was seen: eggs, the virgin (alive, no eggs), or nothing (no eggs, no queen)."""
+
+    day: date
+    saw: Literal["eggs", "virgin", "nothing"]
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Larvae grafted at one time from one breeder queen.
+
+    Attributes:
+        grafted: when, aware.
+        larva_age_h: hours since hatching at the graft; None = default.
+        sealed_temp_c: temperature of the sealed cells; None = 34.5 °C.
+        moved: when the cells went into the nucs, aware.
+        emerged: day on which the virgins were found emerged; replaces the computed emergence.
+        checks: looks into the nuc.
+    """
+
+    grafted: datetime
+    larva_age_h: float | None = None
+    sealed_temp_c: float | None = None
+    moved: datetime | None = None
+    emerged: date | None = None
+    checks: tuple[Check, ...] = ()
+
+
+@dataclass(frozen=True)
+class Event:
+    """One date of a batch: the likeliest day, the days that hold 90 % of it, the work and a caution where there is one."""
+
+    name: str
+    day: date
+    earliest: date
+    latest: date
+    work: str
+    at: datetime | None = None
+    caution: str = ""
+
+
+def graft_time(day: date, site: Site, at: time = NOON) -> datetime:
+    """A graft without a time of day is taken at noon of the site's clock."""
+    return datetime.combine(day, at, tzinfo=site.zone)
+
+
+def emergence_mean(batch: Batch, biology: Biology) -> datetime:
+    """Mean time at which the batch's virgins emerge (aware, UTC), from the graft.
+
+    Source: Chuda-Mickiewicz & Samborski 2015 (385 h from laying at 34.5 °C, 27 h later at 32 °C).
+
+    Raises:
+        RequestError: larva age or temperature outside the range that the sources cover.
+    """
+    dev = biology.development
+    age_h = dev.larva_age_h if batch.larva_age_h is None else batch.larva_age_h
+    limits = biology.parameters["development.larva_age_h"]
+    if not limits.low <= age_h <= limits.high:
+        raise RequestError(
+            f"a larva {age_h:g} h old", where="larva age", fix=f"Grafting works from {limits.low:g} to {limits.high:g} h."
+        )
+    temp_c = dev.reference_temp_c if batch.sealed_temp_c is None else batch.sealed_temp_c
+    if not dev.sealed_temp_low_c <= temp_c <= dev.sealed_temp_high_c:
+        raise RequestError(
+            f"sealed cells at {temp_c:g} °C",
+            where="temperature",
+            fix=f"Emergence times are known for {dev.sealed_temp_low_c:g} to {dev.sealed_temp_high_c:g} °C only.",
+        )
+    cooler = dev.sealed_delay_h_per_c * (dev.reference_temp_c - temp_c)
+    hours = dev.emergence_h - dev.egg_stage_h - age_h + cooler
+    return batch.grafted.astimezone(UTC) + timedelta(hours=hours)
+
+
+def emergence_days(batch: Batch, site: Site, biology: Biology) -> tuple[np.datetime64, Floats]:
+    """First solar day on which virgins may emerge, and the share that emerges on it and on each following day (adding up to 1).
+
+    Raises:
+        RequestError: an observed emergence that no graft of that day can give.
+    """
+    mean = emergence_mean(batch, biology)
+    if batch.emerged is not None:
+        _check_emerged(batch, mean, site, biology)
+        return np.datetime64(batch.emerged, "D"), np.ones(1)
+    sd_h, mean_h = biology.development.emergence_sd_h, mean.timestamp() / 3600.0
+    start_h = timegrid.solar_day_start_hour(site.longitude)
+    first = floor((mean_h - _REACH_SD * sd_h - start_h) / 24.0)
+    last = floor((mean_h + _REACH_SD * sd_h - start_h) / 24.0)
+    edges = 24.0 * np.arange(first, last + 2) + start_h
+    weights = np.diff(normal_cdf((edges - mean_h) / sd_h))
+    return np.datetime64(first, "D"), weights / weights.sum()
+
+
+def likeliest_emergence(batch: Batch, site: Site, biology: Biology) -> date:
+    """The solar day on which most of the batch's virgins emerge."""
+    first, weights = emergence_days(batch, site, biology)
+    return to_date(first + int(weights.argmax()))
+
+
+def to_date(day: np.datetime64) -> date:
+    """A numpy day as a Python date."""
+    return date.fromisoformat(str(day.astype("datetime64[D]")))
+
+
+def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | None = None) -> list[Event]:
+    """Every date of a batch with its spread and its work, in order, in the site's civil time.
+
+    Args:
+        batch, site, biology: what to plan for.
+        first_egg: day by which half of the queens in lay have laid, from an outlook; None = planned from fine weather.
+    """
+    zone, dev, checks = site.zone, biology.development, biology.checks
+    grafted = batch.grafted.astimezone(zone)
+    mean = emergence_mean(batch, biology).astimezone(zone)
+    reach = timedelta(hours=_Z90 * dev.emergence_sd_h)
+    if batch.emerged is not None:
+        born = earliest = latest = batch.emerged
+    else:
+        born, earliest, latest = mean.date(), (mean - reach).date(), (mean + reach).date()
+    age_h = dev.larva_age_h if batch.larva_age_h is None else batch.larva_age_h
+    sealed = batch.grafted + timedelta(hours=dev.sealed_at_h - dev.egg_stage_h - age_h)
+    first_born, ripe, move_by = _move_span(batch, biology)
+
+    def aged(days: float) -> tuple[date, date, date]:
+        step = timedelta(days=days)
+        return born + step, earliest + step, latest + step
+
+    def on(moment: datetime) -> tuple[date, date, date]:
+        day = moment.astimezone(zone).date()
+        return day, day, day
+
+    quiet = quiet_hours(site, biology)
+    prime = aged(biology.mating.prime_from_age_d)[0], aged(biology.mating.prime_to_age_d)[0]
+    flying = flying_hours(prime[0], site, biology)
+    brood_gap = timedelta(days=biology.laying.sealed_brood_after_d)
+    brood = (first_egg or aged(checks.first_check_age_d)[0]) + brood_gap
+    move_day = batch.moved or ripe
+    events = [
+        Event(
+            "prepare the cell builder",
+            *on(grafted - timedelta(days=checks.builder_before_d)),
+            "Crowd it with young bees, feed it, take open brood and its queen out of reach of the cells.",
+        ),
+        Event("graft", *on(grafted), "Graft; keep the larvae warm and damp on the way to the builder.", at=grafted),
+        Event("check the takes", *on(grafted + timedelta(days=checks.takes_after_d)), "Count what was taken; close up gently."),
+        Event(
+            "cells sealed",
+            *on(sealed),
+            "Leave the cells where they are: from now until they are ripe a knock or a chill cripples the queen.",
+            at=sealed.astimezone(zone),
+        ),
+        Event(
+            "move ripe cells",
+            move_day.astimezone(zone).date(),
+            (batch.grafted + timedelta(days=dev.move_earliest_d)).astimezone(zone).date(),
+            move_by.astimezone(zone).date(),
+            "Put a ripe cell into each nuc, upright and warm. Before the first virgin emerges all must be moved or caged.",
+            caution=judge_move(batch, site, biology),
+        ),
+        Event("emergence", born, earliest, latest, "Virgins emerge. Look at the cells if you must; do not look for the virgins."),
+        Event(
+            "prime window",
+            prime[0],
+            prime[0],
+            prime[1],
+            f"Mating flights, mostly {clock(flying[0])} to {clock(flying[1])} on warm, dry, calm days, to {prime[1]:%-d %B}.",
+        ),
+        Event(
+            "leave alone",
+            prime[0],
+            aged(3)[0],
+            aged(biology.mating.late_age_d)[0],
+            f"Keep the nucs shut and do not stand in front of them from {clock(quiet[0])} to {clock(quiet[1])}. Feed early or late.",
+        ),
+        Event(
+            "first laying check",
+            *aged(checks.first_check_age_d),
+            f"Look for eggs before {clock(quiet[0])} or after {clock(quiet[1])}. No eggs yet is not a failure.",
+        ),
+        Event("late", *aged(biology.mating.late_age_d), "A queen that has not flown by now will be a poor one if she mates at all."),
+        Event(
+            "sealed-brood check",
+            brood,
+            brood,
+            brood,
+            "Flat sealed worker brood shows a mated queen; only now is she fit to be judged, caged or sold.",
+        ),
+        Event(
+            "give up",
+            *aged(checks.give_up_age_d),
+            "No eggs by now: give the nuc a test frame of eggs, unite it or start it afresh.",
+        ),
+    ]
+    del first_born
+    return sorted(events, key=lambda e: (e.day, e.at or datetime.combine(e.day, time(23), tzinfo=zone)))
+
+
+def judge_move(batch: Batch, site: Site, biology: Biology) -> str:
+    """A caution if the cells were moved at the wrong stage, or an empty text.
+
+    Source: de Bruyn 2015 (10 days after the graft, 9 workable); the margin before emergence is common practice.
+    """
+    if batch.moved is None:
+        return ""
+    zone, dev = site.zone, biology.development
+    first_born, _, move_by = _move_span(batch, biology)
+    days = (batch.moved - batch.grafted).total_seconds() / 86400.0
+    sealed_d = (dev.sealed_at_h - dev.egg_stage_h - (batch.larva_age_h or dev.larva_age_h)) / 24.0
+    if days < sealed_d - 0.5:
+        return (
+            f"Too early: moved {days:.1f} days after the graft, before the cells were sealed. Young larvae chill and starve outside the builder."
+        )
+    if days < dev.move_earliest_d:
+        return (
+            f"Too early: moved {days:.1f} days after the graft, in the tender part of the sealed stage. Expect damaged queens; "
+            f"{dev.move_cells_d:g} days is the rule, {dev.move_earliest_d:g} the least."
+        )
+    if batch.moved > first_born:
+        return (
+            f"Too late: the first virgin may have emerged from {first_born.astimezone(zone):%-d %B %H:%M} and may have torn down the other cells. Look at every cell."
+        )
+    if batch.moved > move_by:
+        return f"Late: less than {dev.move_margin_h:g} hours before the first virgin may emerge. Handle them as virgins about to come out."
+    return ""
+
+
+def quiet_hours(site: Site, biology: Biology) -> tuple[float, float]:
+    """From when to when nucs stay shut, in hours of the local clock (COLOSS BEEBOOK, queen rearing 2.2.2: 11 to 16)."""
+    return site.quiet_hours or (biology.checks.quiet_from_h, biology.checks.quiet_to_h)
+
+
+def flying_hours(day: date, site: Site, biology: Biology, *, drones: bool = False) -> tuple[float, float]:
+    """When queens (or drones) fly on a day, in hours of the local clock, from the window in apparent solar time."""
+    flight = biology.flight
+    span = (flight.window_centre_h - flight.window_half_width_h, flight.window_centre_h + flight.window_half_width_h)
+    if drones:
+        span = drone_window_h(flight, biology.drones)
+    equation_h = float(sun.equation_of_time_min(np.array([day], dtype="datetime64[D]"))[0]) / 60.0
+    offset = datetime.combine(day, NOON, tzinfo=site.zone).utcoffset() or timedelta()
+    shift = offset.total_seconds() / 3600.0 - site.longitude / 15.0 - equation_h
+    return span[0] + shift, span[1] + shift
+
+
+def clock(hours: float) -> str:
+    """Hours of the day as a person writes them: 13.25 is 13:15."""
+    minutes = round(hours * 60.0) % (24 * 60)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def _move_span(batch: Batch, biology: Biology) -> tuple[datetime, datetime, datetime]:
+    """When the first virgin of the batch may emerge, when the cells are ripe, and by when they must be moved."""
+    dev = biology.development
+    first_born = emergence_mean(batch, biology) - timedelta(hours=2.0 * dev.emergence_sd_h)
+    ripe = batch.grafted + timedelta(days=dev.move_cells_d)
+    return first_born, ripe, first_born - timedelta(hours=dev.move_margin_h)
+
+
+def _check_emerged(batch: Batch, mean: datetime, site: Site, biology: Biology) -> None:
+    assert batch.emerged is not None
+    local = mean.astimezone(site.zone).date()
+    slack = ceil(_REACH_SD * biology.development.emergence_sd_h / 24.0)
+    low, high = local - timedelta(days=slack), local + timedelta(days=slack)
+    if not low <= batch.emerged <= high:
+        raise RequestError(
+            f"emerged on {batch.emerged} does not fit a graft on {batch.grafted.astimezone(site.zone).date()}",
+            where="--emerged",
+            fix=f"Virgins of that graft emerge between {low} and {high}; check both dates.",
+        )
