@@ -232,7 +232,8 @@ def load_biology(models_folder: Path | None = None) -> Biology:
     """Read and check ``literature.toml`` of the models folder (default: the one that ships with the program).
 
     Raises:
-        ParameterError: the file is missing or malformed, lacks a parameter or has one too many, or a value lies outside its range.
+        ParameterError: the file is missing or malformed, lacks a parameter or has one too many, or a value lies
+            outside its range.
     """
     file = data_folder("models", models_folder) / "literature.toml"
     try:
@@ -279,20 +280,21 @@ def _parameters(document: Mapping[str, Any], where: str) -> dict[str, Parameter]
     return parameters
 
 
-def _checked_value(
-    parameters: Mapping[str, Parameter], dotted: str, value: object, *, where: str, group: str
-) -> float:
+def _checked_value(parameters: Mapping[str, Parameter], dotted: str, value: object, *, where: str, group: str) -> float:
     shown = dotted.removeprefix(f"{group}.") if group else dotted
     if dotted not in parameters:
         names = [n.removeprefix(f"{group}.") for n in parameters if n.startswith(group)]
         near = difflib.get_close_matches(shown, names, n=1)
         hint = f"Did you mean {near[0]}? " if near else ""
         listing = ", ".join(
-            f"{n} ({parameters[f'{group}.{n}' if group else n].low:g} to {parameters[f'{group}.{n}' if group else n].high:g})"
+            f"{n} ({parameters[f'{group}.{n}' if group else n].low:g} to "
+            f"{parameters[f'{group}.{n}' if group else n].high:g})"
             for n in names
         )
         raise ParameterError(
-            f"there is no parameter {shown!r}", where=where, fix=f"{hint}The names and their ranges: {listing}."
+            f"there is no parameter {shown!r}",
+            where=where,
+            fix=f"{hint}The names and their ranges: {listing}.",
         )
     parameter = parameters[dotted]
     if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -322,7 +324,9 @@ def _check_order(biology: Biology, where: str) -> None:
     for low_name, low, high_name, high in ordered:
         if not low < high:
             raise ParameterError(
-                f"{low_name} = {low:g} is not below {high_name} = {high:g}", where=where, fix="Move one of them."
+                f"{low_name} = {low:g} is not below {high_name} = {high:g}",
+                where=where,
+                fix="Move one of them.",
             )
     total = mating.one_flight_share + mating.two_flight_share + mating.three_flight_share
     if abs(total - 1.0) > 1e-9:

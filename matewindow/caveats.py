@@ -5,9 +5,11 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-import numpy as np
+from matewindow.paths import issued
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from matewindow.paths import Paths, Sources
 
 MANY_PAST_YEARS = 0.80
@@ -18,7 +20,12 @@ WIDE_POINTS = 0.25
 
 
 def caveats(
-    paths: Paths, shares: dict[str, float], sources: Sources, now: datetime, today: np.datetime64, width: float
+    paths: Paths,
+    shares: dict[str, float],
+    sources: Sources,
+    now: datetime,
+    today: np.datetime64,
+    width: float,
 ) -> list[str]:
     """Say in plain words what weakens a result.
 
@@ -60,6 +67,8 @@ def _forecast_caveats(paths: Paths, sources: Sources, now: datetime, today: np.d
         return ["No forecast was given: past years only."]
     if all(f.days[-1] < today for f in forecasts):
         return ["The forecast ends before today and was not used."]
+    if all(issued(f, today) is None for f in forecasts):
+        return ["The forecast begins later than tomorrow and was not used."]
     for forecast in forecasts:
         run = forecast.provenance.run_time
         if run is not None and (now.astimezone(UTC) - run).total_seconds() / 3600.0 > OLD_FORECAST_H:
@@ -74,11 +83,18 @@ def _forecast_caveats(paths: Paths, sources: Sources, now: datetime, today: np.d
 
 def _unjudged(sources: Sources) -> list[str]:
     said = []
-    parts = {"observed": sources.observed, "forecast": sources.run, "ensemble": sources.members, "past": sources.past}
+    parts = {
+        "observed": sources.observed,
+        "forecast": sources.run,
+        "ensemble": sources.members,
+        "past": sources.past,
+    }
     for variable in ("rain", "light"):
         absent = [name for name, part in parts.items() if part is not None and variable in part.not_judged]
         if absent:
-            said.append(f"{variable.capitalize()} was not judged in the {' and '.join(absent)} weather: it does not tell.")
+            said.append(
+                f"{variable.capitalize()} was not judged in the {' and '.join(absent)} weather: it does not tell."
+            )
     filled = [name for name, part in parts.items() if part is not None and part.light_filled]
     if filled:
         said.append(f"Light was worked out from cloud cover in the {' and '.join(filled)} weather.")

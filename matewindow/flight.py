@@ -1,6 +1,7 @@
 """Hourly weather to hours in which a virgin queen can fly to mate, and what spoiled the rest.
 
-Pure functions over float64 arrays; no files, clocks or pandas. Every hour of a solar day gets a suitability in [0, 1], the
+Pure functions over float64 arrays; no files, clocks or pandas. Every hour of a solar day gets a suitability in [0,
+1], the
 product of a temperature, a wind, a rain, a light and a time-of-day factor. The thresholds are published, the shapes of
 the factors are judgement (``models/literature.md``). NaN stands for missing and stays missing through every factor.
 """
@@ -9,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -31,8 +32,8 @@ class FlightDays:
     """Flight hours of solar days.
 
     Attributes:
-        effective_h: effective flight hours at each level of pent-up drive, shape (..., n_days, n_levels); level 0 is a queen
-            that flew yesterday.
+        effective_h: effective flight hours at each level of pent-up drive, shape (..., n_days, n_levels); level 0 is
+            a queen that flew yesterday.
         strict_h: hours that pass all strict limits, shape (..., n_days).
         window_h: length of the day's mating window in hours, shape (n_days,).
     """
@@ -50,7 +51,7 @@ def pent_up_drops(flight: Flight) -> Floats:
     if flight.pent_up_per_day_c == 0.0 or flight.pent_up_cap_c == 0.0:
         return np.zeros(1)
     n_levels = 1 + ceil(flight.pent_up_cap_c / flight.pent_up_per_day_c - 1e-9)
-    return np.minimum(flight.pent_up_cap_c, flight.pent_up_per_day_c * np.arange(n_levels))
+    return np.minimum(flight.pent_up_cap_c, flight.pent_up_per_day_c * np.arange(n_levels, dtype=np.float64))
 
 
 def factors(
@@ -129,8 +130,8 @@ def flight_days(
 ) -> FlightDays:
     """Flight hours of every solar day, over any leading axes (members, years, sites), in one pass.
 
-    Only the hours that can lie in some day's window are read. A window hour with a missing input is missing; a day with more
-    than one is missing (NaN), a day with just one is scaled up from the hours that are there.
+    Only the hours that can lie in some day's window are read. A window hour with a missing input is missing; a day
+    with more than one is missing (NaN), a day with just one is scaled up from the hours that are there.
 
     Args:
         temp_c, wind_ms, rain_mm, ghi_wm2: as in ``factors``, shape (..., n_days, 24).
@@ -152,10 +153,15 @@ def flight_days(
     step = max(1, _CHUNK // max(1, n_days))
     for start in range(0, n_series, step):
         rows = slice(start, start + step)
-        hourly = [None if a is None else _hours_first(a[rows], band) for a in given]
+        temp, wind, rain, ghi = (None if a is None else _hours_first(a[rows], band) for a in given)
+        assert temp is not None
+        assert wind is not None
         part = slice(None) if shares.shape[0] == 1 else rows
         _sum_days(
-            *hourly,
+            temp,
+            wind,
+            rain,
+            ghi,
             _hours_first(shares[part], band),
             _hours_first(insides[part], band),
             flight,
@@ -188,28 +194,49 @@ def losses(
         to the window's length minus the effective hours.
     """
     band = _window_band(share)
-    hourly = [None if a is None else a[..., band] for a in (temp_c, wind_ms, rain_mm, ghi_wm2)]
-    weight = share[..., band]
-    temp, wind, rain, ghi = hourly
+    temp, wind, rain, ghi = (None if a is None else a[..., band] for a in (temp_c, wind_ms, rain_mm, ghi_wm2))
     assert temp is not None
     assert wind is not None
+    weight = share[..., band]
     by_level = []
     for drop in pent_up_drops(flight):
-        f = factors(temp, wind, rain, ghi, flight, exposure=exposure, drop_c=float(drop))
-        product = np.prod(np.stack([f[c] for c in CAUSES]), axis=0)
-        blame = np.stack([-np.log(np.clip(f[c], _FLOOR, 1.0)) for c in CAUSES], axis=-1)
-        total = blame.sum(axis=-1, keepdims=True)
-        split = np.divide(blame, total, out=np.zeros_like(blame), where=~(total == 0.0))
-        lost = (weight * (1.0 - product))[..., None] * split
-        by_level.append(_sum_with_gaps(lost, np.isnan(product), weight))
+        lost = hourly_losses(temp, wind, rain, ghi, weight, flight, exposure=exposure, drop_c=float(drop))
+        by_level.append(_sum_with_gaps(lost, np.isnan(lost[..., 0]), weight))
     return np.stack(by_level, axis=-2)
+
+
+def hourly_losses(
+    temp_c: Floats,
+    wind_ms: Floats,
+    rain_mm: Floats | None,
+    ghi_wm2: Floats | None,
+    share: Floats,
+    flight: Flight,
+    *,
+    exposure: float = 1.0,
+    drop_c: float = 0.0,
+) -> Floats:
+    """What each hour lost, by cause: arguments as ``factors`` and ``flight_days``, hours on the last axis.
+
+    Returns:
+        Shape (..., n_hours, n_causes) in hours, in the order of ``CAUSES``; NaN where an input is missing.
+    """
+    f = factors(temp_c, wind_ms, rain_mm, ghi_wm2, flight, exposure=exposure, drop_c=drop_c)
+    each = np.stack([f[cause] for cause in CAUSES], axis=-1)
+    blame = -np.log(np.clip(each, _FLOOR, 1.0))
+    total = blame.sum(axis=-1, keepdims=True)
+    split = np.divide(blame, total, out=np.zeros_like(blame), where=total != 0.0)
+    lost: Floats = (share * (1.0 - np.prod(each, axis=-1)))[..., None] * split
+    return lost
 
 
 def resolve_pent_up(effective_h: Floats, flight: Flight) -> tuple[Floats, NDArray[np.intp]]:
     """Follow the pent-up drive from day to day along each series.
 
-    After b days in a row with fewer than ``pent_up_below_h`` effective hours (counted as lowered), level b applies. The drive
-    before the first day is unknown and taken as none, so begin some days early. A missing day leaves the count as it is.
+    After b days in a row with fewer than ``pent_up_below_h`` effective hours (counted as lowered), level b applies.
+    The drive
+    before the first day is unknown and taken as none, so begin some days early. A missing day leaves the count as it
+    is.
 
     Args:
         effective_h: shape (..., n_days, n_levels), from ``flight_days``.
@@ -259,14 +286,14 @@ def _window_band(share: Floats) -> slice:
     return slice(int(used[0]), int(used[-1]) + 1) if len(used) else slice(0, 0)
 
 
-def _rows(mask: NDArray[np.generic], lead: tuple[int, ...], n_days: int) -> NDArray[np.generic]:
+def _rows(mask: NDArray[Any], lead: tuple[int, ...], n_days: int) -> NDArray[Any]:
     """Window shares as rows of days: one row for all series, or one for each."""
     if mask.ndim == 2:
         return mask[None]
     return np.broadcast_to(mask, (*lead, n_days, 24)).reshape(-1, n_days, 24)
 
 
-def _hours_first(array: NDArray[np.generic], band: slice) -> NDArray[np.generic]:
+def _hours_first(array: NDArray[Any], band: slice) -> NDArray[Any]:
     """(rows, days, 24) to (band, rows, days): sums over the hours then run over whole arrays."""
     return np.ascontiguousarray(np.moveaxis(array[..., band], -1, 0))
 
@@ -316,7 +343,7 @@ def _sum_days(
     strict_h[...] = _sum_first(good, missing, share) if gaps else good.sum(axis=0)
 
 
-def _sum_first(hourly: NDArray[np.generic], missing: NDArray[np.bool_], weight: Floats) -> Floats:
+def _sum_first(hourly: NDArray[Any], missing: NDArray[np.bool_], weight: Floats) -> Floats:
     """Sum over the first axis under the rule for missing hours."""
     weight = np.broadcast_to(weight, missing.shape)
     moved = np.moveaxis(hourly, 0, -1)[..., None]
@@ -332,4 +359,5 @@ def _sum_with_gaps(hourly: Floats, missing: NDArray[np.bool_], weight: Floats) -
     sums = np.where((lacking | (weight == 0.0))[..., None], 0.0, hourly).sum(axis=-2)
     scale = np.divide(whole, present, out=np.full_like(whole, np.nan), where=present > 0.0)
     scale = np.where(lacking.sum(axis=-1) > 1, np.nan, scale)
-    return np.where(whole == 0.0, 0.0, scale)[..., None] * sums
+    scaled: Floats = np.where(whole == 0.0, 0.0, scale)[..., None] * sums
+    return scaled

@@ -1,7 +1,7 @@
 """Candidate graft days ranked: odds, dates, constraints, ties, and one sentence of advice.
 
-All candidates are computed on the same weather paths, so that their differences are paired and the noise of shared weather
-cancels. Utility and tie rule: ``design`` judgement, stated in ``models/literature.md``.
+All candidates are computed on the same weather paths, so that their differences are paired and the noise of shared
+weather cancels. Utility and tie rule: ``design`` judgement, stated in ``models/literature.md``.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matewindow import mating
+from matewindow.advice import advise
 from matewindow.caveats import caveats
 from matewindow.errors import RequestError
 from matewindow.outlook import (
@@ -29,6 +30,7 @@ from matewindow.outlook import (
 from matewindow.paths import ORIGINS, Paths, Sources, build_paths
 from matewindow.resampling import draw_weights, resampled_ranges
 from matewindow.timeline import Batch, emergence_days, emergence_mean, graft_time, to_date
+from matewindow.words import day_month, weekday_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,6 +83,7 @@ class GraftDay:
     well_mated: Range
     well_mated_usual: float | None
     in_lay_by: float | None
+    in_lay_by_usual: float | None
     expected_laying: float
     expected_laying_usual: float | None
     laying_range: tuple[int, int]
@@ -123,7 +126,7 @@ def graft_decision(
     *,
     n_grafts: int = 20,
     by: date | None = None,
-    limits: Limits = Limits(),  # noqa: B008  frozen
+    limits: Limits = Limits(),
 ) -> GraftDecision:
     """Rank the days of a span for grafting.
 
@@ -144,12 +147,14 @@ def graft_decision(
     span = RUN_IN_D + weights.shape[1] + int(biology.mating.end_age_d) + 1
     paths, usual = build_paths(sources, first - RUN_IN_D, span, solar_today(now, site), biology, site.exposure)
     paths = require_known(paths, RUN_IN_D, weights.shape[1] + int(biology.mating.late_age_d))
-    work = _evaluate(paths, site, weights, by, first, biology)
-    before = None if usual is None else _evaluate(usual, site, weights, by, first, biology)
+    work = _evaluate(paths, site, weights, by, biology)
+    before = None if usual is None else _evaluate(usual, site, weights, by, biology)
     redraws = draw_weights(paths)
     ranges = resampled_ranges(work.well, np.ones_like(work.well), redraws)
-    best, tied = _ties(work, redraws, biology)
-    order = np.argsort(np.argsort(-work.utility.mean(axis=1), kind="stable"), kind="stable")
+    limited = [broken(day, site, biology, limits) for day in days]
+    ranking = _ranking(work, np.array([bool(c) for c in limited]))
+    best = int(ranking.argmin())
+    tied = _ties(work, best, redraws, biology)
     arrive = biology.success.take * biology.success.emergence_acceptance
     shares = _shares(paths, days, site, biology)
     rows = []
@@ -161,6 +166,7 @@ def graft_decision(
                 well_mated=Range(float(work.well[i].mean()), *(float(x) for x in ranges[i])),
                 well_mated_usual=None if before is None else float(before.well[i].mean()),
                 in_lay_by=None if by is None else well,
+                in_lay_by_usual=None if by is None or before is None else float(before.success[i].mean()),
                 expected_laying=n_grafts * arrive * well,
                 expected_laying_usual=None if before is None else n_grafts * arrive * float(before.success[i].mean()),
                 laying_range=laying_range(n_grafts, arrive * work.success[i]),
@@ -170,12 +176,13 @@ def graft_decision(
                 prime_flight_hours_usual=None if before is None else spread(before.prime_sums, before.prime_mass[i]),
                 forecast_share=float(shares[i, 1]),
                 utility=float(work.utility[i].mean()),
-                rank=int(order[i]) + 1,
+                rank=int(ranking[i]),
                 tied_with_best=bool(tied[i]),
-                constraints=broken(day, site, biology, limits),
+                constraints=limited[i],
             )
         )
-    sentence, chosen = advise(rows, biology, by)
+    threshold = worth_it_from(biology)
+    sentence, chosen = advise(rows, threshold, by)
     overall = dict(zip(ORIGINS, (float(x) for x in shares.mean(axis=0)), strict=True))
     width = float(ranges[best, 1] - ranges[best, 0])
     return GraftDecision(
@@ -186,7 +193,7 @@ def graft_decision(
         days=rows,
         sentence=sentence,
         graft_dates=chosen,
-        threshold=worth_it_from(biology),
+        threshold=threshold,
         shares=overall,
         years=len(paths.years),
         members=paths.n_members,
@@ -208,7 +215,7 @@ class _Work:
 
 
 def _emergence_table(days: Sequence[date], site: Site, biology: Biology) -> tuple[np.datetime64, Floats]:
-    """First emergence day of all candidates, and each candidate's shares over the emergence days (n_days, n_emergence)."""
+    """First emergence day of all candidates, and each one's shares over emergence days (n_days, n_emergence)."""
     spans = [emergence_days(Batch(graft_time(day, site)), site, biology) for day in days]
     first = min(start for start, _ in spans)
     last = max(start + len(shares) for start, shares in spans)
@@ -219,9 +226,7 @@ def _emergence_table(days: Sequence[date], site: Site, biology: Biology) -> tupl
     return first, table
 
 
-def _evaluate(
-    paths: Paths, site: Site, weights: Floats, by: date | None, first: np.datetime64, biology: Biology
-) -> _Work:
+def _evaluate(paths: Paths, site: Site, weights: Floats, by: date | None, biology: Biology) -> _Work:
     n_emergence = weights.shape[1]
     by_index = None if by is None else int((np.datetime64(by, "D") - paths.days[0]).astype(int))
     chain = mating.summarise(
@@ -244,9 +249,10 @@ def _utility(
 ) -> Floats:
     """Utility of one nuc per candidate and path, in laying queens.
 
-    A nuc with a queen in lay (in time, if there is a deadline) counts 1, one that fails costs ``nuc_cost``, a poor queen found late
-    ``poor_queen_cost``; every day that the nuc is held costs ``delay_cost_per_d``, counted from the first day on which any candidate could
-    have a queen in lay. A nuc that fails is held until the first laying check.
+    A nuc with a queen in lay (in time, if there is a deadline) counts 1, one that fails costs ``nuc_cost``, a poor
+    queen found late
+    ``poor_queen_cost``; every day that the nuc is held costs ``delay_cost_per_d``, counted from the first day on
+    which any candidate could have a queen in lay. A nuc that fails is held until the first laying check.
     """
     decision, accept = biology.decision, biology.success.emergence_acceptance
     poor = weights @ (chain.fates[1] + chain.fates[2])
@@ -257,27 +263,37 @@ def _utility(
     held = (egg_day - earliest * well) + (failed + poor) * (check_day - earliest)[:, None]
     no_virgin = (1.0 - accept) * (decision.nuc_cost + decision.delay_cost_per_d * (check_day - earliest)[:, None])
     gain = success - decision.nuc_cost * failed - decision.poor_queen_cost * poor - decision.delay_cost_per_d * held
-    return accept * gain - no_virgin
+    utility: Floats = accept * gain - no_virgin
+    return utility
 
 
-def _ties(work: _Work, redraws: Floats, biology: Biology) -> tuple[int, NDArray[np.bool_]]:
-    """The best candidate, and which ones are no worse beyond the noise.
+def _ranking(work: _Work, limited: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Rank of each candidate from 1, by utility; days that break a limit come after all that break none."""
+    order = np.lexsort((-work.utility.mean(axis=1), limited))
+    ranking = np.empty(len(order), dtype=np.intp)
+    ranking[order] = np.arange(1, len(order) + 1)
+    return ranking
 
-    A candidate ties if the 90 % range of its paired difference to the best, over redrawn years and members, contains 0, or if it is
-    within ``tie_points`` of success and ``tie_days`` of the best's mean first egg.
+
+def _ties(work: _Work, best: int, redraws: Floats, biology: Biology) -> NDArray[np.bool_]:
+    """Which candidates are no worse than the best one beyond the noise.
+
+    A candidate ties if the 90 % range of its paired difference to the best, over redrawn years and members, contains
+    0, or if it is within ``tie_points`` of success and ``tie_days`` of the best's mean first egg.
     """
-    best = int(work.utility.mean(axis=1).argmax())
     behind = work.utility[best] - work.utility
     ranges = resampled_ranges(behind, np.ones_like(behind), redraws)
     points = np.abs(work.success.mean(axis=1) - work.success[best].mean()) < biology.decision.tie_points
     dates = np.abs(work.mean_egg_day - work.mean_egg_day[best]) < biology.decision.tie_days
-    tied = (ranges[:, 0] <= 0.0) | (points & dates)
+    tied: NDArray[np.bool_] = (ranges[:, 0] <= 0.0) | (points & dates)
     tied[best] = True
-    return best, tied
+    return tied
 
 
 def laying_range(n_grafts: int, share: Floats) -> tuple[int, int]:
-    """10 and 90 % points of the count of queens in lay: a mixture of binomials over paths, since queens share their weather.
+    """10 and 90 % points of the count of queens in lay.
+
+    A mixture of binomials over paths, since the queens of a batch share their weather.
 
     Args:
         n_grafts: larvae grafted.
@@ -286,10 +302,11 @@ def laying_range(n_grafts: int, share: Floats) -> tuple[int, int]:
     # paths with nearly the same share are counted together: 200 classes are finer than any count
     share = np.clip(share, 0.0, 1.0)
     classes, number = np.unique(np.round(share, 3), return_counts=True)
-    from scipy.stats import binom  # noqa: PLC0415  slow to import
+    from scipy.stats import binom
 
     cdf = (number / number.sum()) @ binom.cdf(np.arange(n_grafts + 1), n_grafts, classes[:, None])
-    return int(np.searchsorted(cdf, 0.1)), int(min(np.searchsorted(cdf, 0.9), n_grafts))
+    low, high = np.minimum(np.searchsorted(cdf, [0.1, 0.9]), n_grafts)
+    return int(low), int(high)
 
 
 def worth_it_from(biology: Biology) -> float:
@@ -304,9 +321,14 @@ def broken(day: date, site: Site, biology: Biology, limits: Limits) -> list[Cons
     move = day + timedelta(days=round(biology.development.move_cells_d))
     builder = day - timedelta(days=round(biology.checks.builder_before_d))
     if limits.builder_free_from and builder < limits.builder_free_from:
-        out.append(Constraint("cell builder", f"the cell builder is still recovering until {limits.builder_free_from:%-d %B}"))
+        out.append(
+            Constraint(
+                "cell builder",
+                f"the cell builder is still recovering until {day_month(limits.builder_free_from)}",
+            )
+        )
     if limits.nucs_free_from and move < limits.nucs_free_from:
-        out.append(Constraint("nucs", f"no nuc is free on {move:%-d %B}, when the cells are ripe"))
+        out.append(Constraint("nucs", f"no nuc is free on {day_month(move)}, when the cells are ripe"))
     born = emergence_mean(Batch(graft_time(day, site)), biology).astimezone(site.zone).date()
     fit = born + timedelta(days=round(biology.mating.maturity_age_d))
     if site.drones_mature_from and fit < site.drones_mature_from:
@@ -314,84 +336,15 @@ def broken(day: date, site: Site, biology: Biology, limits: Limits) -> list[Cons
         out.append(
             Constraint(
                 "drones",
-                f"drones are mature from {site.drones_mature_from:%-d %B}, the virgins from {fit:%-d %B}; drone eggs are needed "
+                f"drones are mature from {day_month(site.drones_mature_from)}, the virgins from {day_month(fit)}; "
+                "drone eggs are needed "
                 f"{drones.emergence_d + drones.mature_age_d:.0f} days ahead",
             )
         )
     for what, when in (("graft", day), ("move the ripe cells", move)):
         if limits.off(when):
-            out.append(Constraint("day off", f"you do not work on {when:%A %-d %B}, the day to {what}"))
+            out.append(Constraint("day off", f"you do not work on {weekday_day(when)}, the day to {what}"))
     return out
-
-
-def advise(days: list[GraftDay], biology: Biology, by: date | None) -> tuple[str, list[date]]:
-    """One sentence and the days it names, best first."""
-    free = [d for d in days if not d.constraints]
-    good = [d for d in free if d.tied_with_best]
-    threshold = worth_it_from(biology)
-    chance = "P(in lay)" if by else "well mated"
-    del chance
-    if not free:
-        reasons = sorted({c.name for d in days for c in d.constraints})
-        return f"Do not graft in these days: each one breaks a limit of your own ({', '.join(reasons)}).", []
-    pool = sorted(good or free, key=lambda d: d.rank)
-    top = pool[0]
-    odds = top.in_lay_by if top.in_lay_by is not None else top.well_mated.value
-    what = f"a virgin that is well mated and in lay by {by:%-d %B}" if by else "a virgin that comes out well mated"
-    if odds < threshold:
-        return (
-            f"Better wait: even the best of these days gives {in_ten(odds)} for {what}, and a nuc is worth stocking from "
-            f"{share_words(threshold)}.",
-            [],
-        )
-    chosen = sorted(d.day for d in pool)
-    tail = f"odds {percent(odds)} for {what}{_against_usual(top)}"
-    if len(pool) > 1 and good:
-        whose = "every one of these days is" if len(pool) == len(days) else f"{_list_days(chosen)} are"
-        return f"Graft when it suits you: {whose} as good as the best beyond what weather can tell, {tail}.", [d.day for d in pool]
-    return f"Graft on {top.day:%A %-d %B}: {tail}.", [top.day]
-
-
-def percent(p: float) -> str:
-    """A probability as whole percent, never 0 or 100."""
-    return f"{min(99, max(1, round(100 * p)))} %"
-
-
-def in_ten(p: float) -> str:
-    """A probability in words of frequency."""
-    tenths = round(10 * p)
-    return "fewer than 1 in 10" if tenths < 1 else "more than 9 in 10" if tenths > 9 else f"about {tenths} in 10"
-
-
-def share_words(p: float) -> str:
-    """A threshold as the next simple fraction at or above it."""
-    for top, bottom in ((1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (9, 10)):
-        if p <= top / bottom + 1e-9:
-            return f"{top} in {bottom} up"
-    return "near certainty"
-
-
-def _against_usual(day: GraftDay) -> str:
-    if day.well_mated_usual is None or day.in_lay_by is not None:
-        return ""
-    return f" (usual for these dates: {percent(day.well_mated_usual)})"
-
-
-def _list_days(days: list[date]) -> str:
-    """Days in words, runs of three and more as a span."""
-    runs: list[list[date]] = []
-    for day in days:
-        if runs and day - runs[-1][-1] == timedelta(days=1):
-            runs[-1].append(day)
-        else:
-            runs.append([day])
-    parts = []
-    for run in runs:
-        if len(run) > 2:
-            parts.append(f"{run[0]:%A %-d} to {run[-1]:%A %-d %B}")
-        else:
-            parts += [f"{d:%A %-d %B}" for d in run]
-    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
 def _prime(day: date, site: Site, biology: Biology) -> tuple[date, date]:
@@ -413,12 +366,10 @@ def _shares(paths: Paths, days: Sequence[date], site: Site, biology: Biology) ->
         start, end = _prime(day, site, biology)
         inside = (paths.days >= np.datetime64(start, "D")) & (paths.days <= np.datetime64(end, "D"))
         rows.append(daily[inside].mean(axis=0))
-    return np.array(rows)
+    return np.array(rows, dtype=np.float64)
 
 
-def _check_request(
-    first_day: date, n_days: int, n_grafts: int, by: date | None, site: Site, biology: Biology
-) -> None:
+def _check_request(first_day: date, n_days: int, n_grafts: int, by: date | None, site: Site, biology: Biology) -> None:
     if not 1 <= n_days <= MAX_DAYS:
         raise RequestError(f"{n_days} days", where="--days", fix=f"Ask for 1 to {MAX_DAYS} days.")
     if not 1 <= n_grafts <= 10_000:

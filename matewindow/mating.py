@@ -1,7 +1,8 @@
 """Effective flight hours by day to the fates of virgin queens and the day of their first egg.
 
 An exact daily chain: probabilities flow from immature to mature virgin, through one, two or three mating flights, to a
-queen in lay. Nothing is sampled. Every function is vectorised over weather paths and over the solar day of emergence. How the
+queen in lay. Nothing is sampled. Every function is vectorised over weather paths and over the solar day of
+emergence. How the
 chain is built is design judgement around published numbers; each number's source is in ``models/literature.md``.
 
 Ages count solar days since emergence; the day of emergence has age 0.
@@ -18,7 +19,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from matewindow.biology import Biology, Laying, Mating, Quality
 
@@ -33,7 +34,8 @@ FATES = ("well_mated", "under_mated", "late_mated", "unmated", "lost")
 class DayFlows:
     """What happens on one day of age, each an array (n_emergence, n_paths) of probability.
 
-    ``virgin`` is what is mature and has not flown by the end of the day. ``last_flight`` holds the queens that complete the flights they need on this day, by whether their first was in time
+    ``virgin`` is what is mature and has not flown by the end of the day. ``last_flight`` holds the queens that
+    complete the flights they need on this day, by whether their first was in time
     (``well``) or not (``late``); ``settled`` those for whom it is the last day of waiting in vain for a further flight.
     """
 
@@ -49,14 +51,15 @@ class DayFlows:
 
 @dataclass(frozen=True)
 class Summary:
-    """The chain's outcome for each emergence day and path, shape (n_emergence, n_paths), and the laying dates over paths.
+    """The chain's outcome for each emergence day and path, shape (n_emergence, n_paths), and the laying dates.
 
     Attributes:
         fates: probabilities in the order of ``FATES``, shape (5, n_emergence, n_paths); they add up to 1.
         flights: mating flights made per queen.
         well_egg_age: sum over the well mated of probability times age at first egg [d].
         well_by_day: probability of being well mated and in lay on a given day (see ``by_index`` of ``summarise``).
-        egg_age: probability of the first egg at each age, over all queens in lay, mean over paths (n_emergence, n_ages).
+        egg_age: probability of the first egg at each age, over all queens in lay, mean over paths (n_emergence,
+            n_ages).
     """
 
     fates: Floats
@@ -71,7 +74,8 @@ class Distribution:
     """The joint distribution of fate and day for each emergence day and path.
 
     Attributes:
-        egg: probability of the first egg at each age by fate (well, under, late), shape (3, n_ages, n_emergence, n_paths).
+        egg: probability of the first egg at each age by fate (well, under, late), shape (3, n_ages, n_emergence,
+            n_paths).
         lost: probability of being lost at each age, shape (n_ages, n_emergence, n_paths).
         unmated: probability of never flying, shape (n_emergence, n_paths).
         flights: probability of a mating flight at each age, shape (n_ages, n_emergence, n_paths).
@@ -83,9 +87,9 @@ class Distribution:
     flights: Floats
 
 
-def normal_cdf(x: Floats | float) -> Floats:
+def normal_cdf(x: ArrayLike) -> Floats:
     """Standard normal distribution function."""
-    from scipy.special import ndtr  # noqa: PLC0415  scipy is needed here only, and slow to import
+    from scipy.special import ndtr
 
     result: Floats = ndtr(np.asarray(x, dtype=np.float64))
     return result
@@ -94,13 +98,11 @@ def normal_cdf(x: Floats | float) -> Floats:
 def drive(age: Floats | int, mating: Mating) -> Floats:
     """Eagerness to fly by age, 1 in the prime, falling to nothing: 1 to day 14, 0.6 at day 21, 0 from day 32.
 
-    Source: 0.59 from Woyke & Jasiński 1976 (sperm stored by older over best-aged queens), 21 d COLOSS BEEBOOK; end is judgement.
+    Source: 0.59 from Woyke & Jasiński 1976 (sperm stored by older over best-aged queens), 21 d COLOSS BEEBOOK; end
+        is judgement.
     """
-    return np.interp(
-        age,
-        [mating.full_drive_to_age_d, mating.late_age_d, mating.end_age_d],
-        [1.0, mating.drive_at_late_age, 0.0],
-    )
+    turns = [mating.full_drive_to_age_d, mating.late_age_d, mating.end_age_d]
+    return np.asarray(np.interp(age, turns, [1.0, mating.drive_at_late_age, 0.0]), dtype=np.float64)
 
 
 def maturing(n_ages: int, mating: Mating) -> Floats:
@@ -143,8 +145,8 @@ def daily_flows(
     """Run the chain and give its flows one day of age at a time.
 
     Args:
-        hours: effective flight hours, days first, shape (n_days, n_paths); days past the end count as without flight, so give
-            enough of them (``chain_ages`` beyond the last emergence).
+        hours: effective flight hours, days first, shape (n_days, n_paths); days past the end count as without
+            flight, so give enough of them (``chain_ages`` beyond the last emergence).
         drones: share of drones available on each day, shape (n_days,).
         first_emergence: index of the day on which the first of the emergence days lies.
         n_emergence: number of consecutive emergence days.
@@ -188,7 +190,16 @@ def daily_flows(
             settled.append(settled_one + settled_two)
             after_one[late].join(None if fresh is None else lives * more * fresh)
             after_two[late].join(lives * three_of_more * second if after_one[late].pending is not None else None)
-        yield DayFlows(age, virgin, flown, *finished, *settled, mating.loss_per_flight * flown)
+        yield DayFlows(
+            age,
+            virgin,
+            flown,
+            finished[0],
+            finished[1],
+            settled[0],
+            settled[1],
+            mating.loss_per_flight * flown,
+        )
 
 
 def _flight_exponent(hours: Floats, drones: Floats, n_days: int, mating: Mating) -> Floats:

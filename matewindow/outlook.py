@@ -64,6 +64,7 @@ class DayOutlook:
     spoiled_by: dict[str, float]
     shares: dict[str, float]
     flights: float
+    prime: bool
 
 
 @dataclass(frozen=True)
@@ -137,11 +138,12 @@ def require_known(paths: Paths, start: int, length: int) -> Paths:
     Raises:
         RequestError: a day of the ``length`` days from ``start`` is not covered by anything.
     """
-    unknown = np.isnan(paths.hours).any(axis=1)
+    unknown = np.asarray(np.isnan(paths.hours).any(axis=1))
     needed = np.flatnonzero(unknown[start : start + length])
     if len(needed):
         raise RequestError(
-            f"no weather covers {paths.days[start + needed[0]]}, and the window reaches to {paths.days[start + length - 1]}",
+            f"no weather covers {paths.days[start + needed[0]]}, and the window reaches to "
+            f"{paths.days[start + length - 1]}",
             where="weather",
             fix="Add past years for these dates (past.json or past.csv): a forecast alone does not reach so far.",
         )
@@ -152,7 +154,8 @@ def require_known(paths: Paths, start: int, length: int) -> Paths:
 class _Odds:
     """Probability mass of one batch; over everything it adds up to the mean over paths of what the checks leave.
 
-    ``egg`` (3 fates, ages, emergence days, paths), ``lost`` (ages, emergence days, paths), ``unmated`` (emergence days, paths).
+    ``egg`` (3 fates, ages, emergence days, paths), ``lost`` (ages, emergence days, paths), ``unmated`` (emergence
+    days, paths).
     """
 
     egg: Floats
@@ -167,7 +170,7 @@ class _Odds:
         )
 
     def egg_days(self) -> Floats:
-        """Mass of the first egg by day since the first emergence day and by fate, shape (3, n_ages + n_emergence - 1)."""
+        """Mass of the first egg by fate and day since the first emergence day, (3, n_ages + n_emergence - 1)."""
         by_age = self.egg.sum(axis=-1)
         n_emergence = by_age.shape[2]
         days = np.zeros((3, by_age.shape[1] + n_emergence - 1))
@@ -199,12 +202,14 @@ def _after_checks(odds: _Odds, checks: tuple[Check, ...], first: np.datetime64) 
     age = np.arange(n_ages)[:, None]
     for check in checks:
         day = int((np.datetime64(check.day, "D") - first).astype(int)) - np.arange(n_emergence)  # age at the check
-        laid = (age <= day)[..., None]
-        gone = laid & (check.saw == "virgin")
+        laid = np.asarray(np.less_equal(age, day), dtype=np.bool_)[..., None]
+        # eggs: laid by then. virgin: alive and not laying. nothing: not laying, alive or lost.
+        keep_egg = laid if check.saw == "eggs" else ~laid
+        keep_lost = {"eggs": np.zeros_like(laid), "virgin": ~laid, "nothing": np.ones_like(laid)}[check.saw]
         odds = _Odds(
-            odds.egg * (laid if check.saw == "eggs" else ~laid),
-            odds.lost * (0.0 if check.saw == "eggs" else ~gone),
-            odds.unmated * (0.0 if check.saw == "eggs" else 1.0),
+            odds.egg * keep_egg,
+            odds.lost * keep_lost,
+            odds.unmated * float(check.saw != "eggs"),
             odds.flights,
         )
         if odds.by_path().sum() <= _IMPOSSIBLE:
@@ -216,9 +221,7 @@ def _after_checks(odds: _Odds, checks: tuple[Check, ...], first: np.datetime64) 
     return odds
 
 
-def _describe(
-    batch: Batch, site: Site, now: datetime, biology: Biology, worked: _Worked, sources: Sources
-) -> Outlook:
+def _describe(batch: Batch, site: Site, now: datetime, biology: Biology, worked: _Worked, sources: Sources) -> Outlook:
     paths, seen, before, first = worked.paths, worked.seen, worked.before, worked.first
     masses = seen.by_path()
     fates = dict(zip(mating.FATES, (float(x) for x in masses.sum(axis=1) / masses.sum()), strict=True))
@@ -294,7 +297,7 @@ def egg_quantiles(by_day: Floats, first: np.datetime64) -> dict[str, date] | Non
 
 
 def _still_good(odds: _Odds, dates: list[date]) -> dict[date, float]:
-    """For each day, the odds that a queen without eggs on it is still well mated in the end (the cell's losses included)."""
+    """For each day, the odds that a nuc without eggs on it still gets a well mated queen in the end."""
     eggs = odds.egg_days()
     laid = np.cumsum(eggs.sum(axis=0))
     well_later = eggs[0].sum() - np.cumsum(eggs[0])
@@ -308,7 +311,11 @@ def _emergence_span(worked: _Worked) -> tuple[date, date, date]:
     cumulative = np.cumsum(worked.weights)
     return tuple(  # type: ignore[return-value]  # three days
         to_date(worked.first + int(i))
-        for i in (np.searchsorted(cumulative, 0.05), worked.weights.argmax(), np.searchsorted(cumulative, 0.95))
+        for i in (
+            np.searchsorted(cumulative, 0.05),
+            worked.weights.argmax(),
+            np.searchsorted(cumulative, 0.95),
+        )
     )
 
 
@@ -325,7 +332,7 @@ def _prime_hours(paths: Paths, weights: Floats, biology: Biology) -> Spread:
 
 
 def prime_sums(paths: Paths, weights: Floats, biology: Biology) -> tuple[Floats, Floats]:
-    """Effective hours in the prime window for each emergence day and path (flat), and their mass for each set of weights.
+    """Effective hours in the prime window for each emergence day and path, flat, and their mass by set of weights.
 
     Args:
         paths: beginning ``RUN_IN_D`` before the first emergence day.
@@ -344,8 +351,8 @@ def spread(values: Floats, mass: Floats) -> Spread:
     """Mean and weighted 10, 50 and 90 % points."""
     order = np.argsort(values)
     cumulative = np.cumsum(mass[order]) / mass.sum()
-    points = [float(values[order][min(np.searchsorted(cumulative, q), len(values) - 1)]) for q in (0.1, 0.5, 0.9)]
-    return Spread(float(values @ mass / mass.sum()), *points)
+    at = np.minimum(np.searchsorted(cumulative, [0.1, 0.5, 0.9]), len(values) - 1)
+    return Spread(float(values @ mass / mass.sum()), *(float(x) for x in values[order][at]))
 
 
 def _days(worked: _Worked, rows: NDArray[np.intp], ages: NDArray[np.intp], biology: Biology) -> list[DayOutlook]:
@@ -367,6 +374,7 @@ def _days(worked: _Worked, rows: NDArray[np.intp], ages: NDArray[np.intp], biolo
             spoiled_by={cause: float(x) for cause, x in zip(CAUSES, lost[row], strict=True)},
             shares=dict(zip(ORIGINS, (float(x) for x in shares[row]), strict=True)),
             flights=float(flights[row]),
+            prime=bool(biology.mating.prime_from_age_d <= age <= biology.mating.prime_to_age_d),
         )
         for row, age in zip(rows, ages, strict=True)
     ]

@@ -1,16 +1,18 @@
 """Forecast members joined to past years: the paths of weather on which everything else is computed.
 
-Skill-thinned path splicing. Each path follows one ensemble member up to its own switch day and one block of a past year after
-it; the share of paths still on the forecast at lead day l is the weight w(l). Every path has one seam, at local midnight, and
-all variables switch together. Days already past come from observation. Only daily sums are spliced: the flight kernel runs
-once over members and once over years, so the cost is theirs and not that of the paths.
+Skill-thinned path splicing. Each path follows one ensemble member up to its own switch day and one block of a past
+year after
+it; the share of paths still on the forecast at lead day l is the weight w(l). Every path has one seam, at local
+midnight, and
+all variables switch together. Days already past come from observation. Only daily sums are spliced: the flight
+kernel runs once over members and once over years, so the cost is theirs and not that of the paths.
 
-Sources for the choices: ``models/literature.md``, section on the forecast; the weights are judgement between published anchors.
+Sources for the choices: ``models/literature.md``, section on the forecast; the weights are judgement between
+    published anchors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -20,6 +22,8 @@ from matewindow.errors import RequestError
 from matewindow.flight import resolve_pent_up
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from matewindow.biology import Biology, Forecast
@@ -57,8 +61,8 @@ class Sources:
 class Rows:
     """Daily flight hours of S sources of one kind over the L days of the paths.
 
-    ``effective_h`` (S, L, n_levels) and ``strict_h`` (S, L), NaN where a source does not reach; ``lost`` works out the lost hours by
-    cause (S, L, n_levels, n_causes) when they are asked for.
+    ``effective_h`` (S, L, n_levels) and ``strict_h`` (S, L), NaN where a source does not reach; ``lost`` works out
+    the lost hours by cause (S, L, n_levels, n_causes) when they are asked for.
     """
 
     kind: int
@@ -101,8 +105,9 @@ class Paths:
     notes: tuple[str, ...] = ()
 
     def shares(self, days: NDArray[np.bool_]) -> Floats:
-        """Share of path-days that are observed, forecast and from past years over chosen days, shape (3,), adding up to 1."""
-        return self.daily_shares()[days].mean(axis=0)
+        """Share of path-days observed, forecast and from past years over chosen days, (3,), adding up to 1."""
+        shares: Floats = self.daily_shares()[days].mean(axis=0)
+        return shares
 
     def daily_shares(self) -> Floats:
         """Share of paths that each day takes from observation, forecast and past years, shape (L, 3)."""
@@ -122,7 +127,8 @@ class Paths:
     def mean_losses(self) -> Floats:
         """Hours lost on each day by cause, mean over paths, shape (L, n_causes)."""
         table = np.concatenate([rows.lost() for rows in self.rows])
-        return table[self.source, np.arange(len(self.days))[:, None], self.level].mean(axis=1)
+        lost: Floats = table[self.source, np.arange(len(self.days))[:, None], self.level].mean(axis=1)
+        return lost
 
 
 def ensemble_weight(lead_d: Floats, forecast: Forecast) -> Floats:
@@ -134,14 +140,15 @@ def ensemble_weight(lead_d: Floats, forecast: Forecast) -> Floats:
 
 
 def single_weight(lead_d: Floats, forecast: Forecast) -> Floats:
-    """Weight of a single forecast run at lead day 0, 1, 2 …: 0.55 / (1 + (l / 4.5)^2.5). Source as ``ensemble_weight``."""
+    """Weight of a single run at lead day 0, 1, 2 …: 0.55 / (1 + (l / 4.5)^2.5). Source as ``ensemble_weight``."""
     return forecast.single_weight / (1.0 + (lead_d / forecast.single_half_d) ** forecast.single_power)
 
 
 def switch_days(weight: Floats, n_paths: int, rng: np.random.Generator) -> Indices:
     """Number of lead days that each path stays on the forecast, shape (n_paths,), with P(K > l) = weight[l].
 
-    Weights are made non-increasing first. One stratified uniform number a path gives the shares exactly up to 1/n_paths.
+    Weights are made non-increasing first. One stratified uniform number a path gives the shares exactly up to
+    1/n_paths.
     """
     weight = np.minimum.accumulate(np.clip(weight, 0.0, 1.0))
     u = (rng.permutation(n_paths) + rng.random(n_paths)) / n_paths
@@ -177,15 +184,16 @@ def build_paths(
         seed: of the draw of members, blocks and switch days.
 
     Returns:
-        The paths, and those of past years alone (``usual``), None where there are none. Hours are NaN on days that nothing covers.
+        The paths, and those of past years alone (``usual``), None where there are none. Hours are NaN on days that
+        nothing covers.
 
     Raises:
         RequestError: neither past years nor a forecast hold any of the days.
     """
     days = first_day + np.arange(n_days)
     past, years, trend_k, notes = _past_rows(sources.past, days, today, biology, exposure)
-    single = _rows(FORECAST, _aligned(sources.run, days), biology, exposure)
-    members = _rows(FORECAST, _aligned(sources.members, days), biology, exposure)
+    single = _rows(FORECAST, _aligned(issued(sources.run, today), days), biology, exposure)
+    members = _rows(FORECAST, _aligned(issued(sources.members, today), days), biology, exposure)
     observed = _rows(OBSERVED, _aligned(sources.observed, days, before=today), biology, exposure)
     kinds = [rows for rows in (observed, single, members, past) if rows is not None]
     if not kinds:
@@ -270,6 +278,11 @@ def _rows(kind: int, weather: SiteWeather | None, biology: Biology, exposure: fl
     return Rows(kind, flown.effective_h, flown.strict_h, lambda: weather.losses(biology.flight, exposure))
 
 
+def issued(forecast: SiteWeather | None, today: np.datetime64) -> SiteWeather | None:
+    """The forecast, or None if it begins only after tomorrow: today it has not been issued yet."""
+    return None if forecast is None or forecast.days[0] > today + 1 else forecast
+
+
 def _aligned(
     weather: SiteWeather | None, days: NDArray[np.datetime64], *, before: np.datetime64 | None = None
 ) -> SiteWeather | None:
@@ -288,13 +301,13 @@ def _aligned(
 def _forecast_pool(
     single: Rows | None, members: Rows | None, lead: Indices, forecast: Forecast
 ) -> tuple[Indices, Floats]:
-    """The members that paths may follow, and the forecast's weight at lead day 0, 1, 2 …
+    """The members that paths may follow, and the forecast's weight at each lead day from 0 on.
 
-    A single run joins an ensemble as one more member if it reaches as far. Members are numbered from 0 through the single run (if there
-    is one) and the ensemble.
+    A single run joins an ensemble as one more member if it reaches as far. Members are numbered from 0 through the
+    single run (if there is one) and the ensemble.
     """
     n_lead = max(0, int(lead[-1]) + 1)
-    leads = np.arange(n_lead)
+    leads = np.arange(n_lead, dtype=np.float64)
 
     def reach(rows: Rows) -> Indices:
         """Last lead day that each series knows; -1 for none."""
@@ -325,7 +338,8 @@ def _follow(
 ) -> None:
     """Put each path on its member from today up to its switch day, in place.
 
-    A day that the member lacks (an ensemble that starts this afternoon, say) is taken from the single run if that has it.
+    A day that the member lacks (an ensemble that starts this afternoon, say) is taken from the single run if that
+    has it.
     """
     forecasts = [rows for rows in kinds if rows.kind == FORECAST]
     row_of = np.concatenate([first_of[id(rows)] + np.arange(len(rows.strict_h)) for rows in forecasts])
@@ -341,7 +355,11 @@ def _overlay(source: Indices, row: int, rows: Rows, days: NDArray[np.bool_]) -> 
 
 
 def _past_rows(
-    past: SiteWeather | None, days: NDArray[np.datetime64], today: np.datetime64, biology: Biology, exposure: float
+    past: SiteWeather | None,
+    days: NDArray[np.datetime64],
+    today: np.datetime64,
+    biology: Biology,
+    exposure: float,
 ) -> tuple[Rows | None, NDArray[np.int64], float, tuple[str, ...]]:
     """Past years as blocks (years x shifts) over the days, with the years, the warming added and remarks."""
     nothing = None, np.array([], dtype=np.int64), 0.0, ()
@@ -349,7 +367,7 @@ def _past_rows(
         return nothing
     margin = max(SHIFTS_D)
     wide = np.arange(-margin, len(days) + margin)
-    years, at = _year_rows(past, days[0], wide, today)
+    years, at = year_rows(past, days[0], wide, today)
     if len(years) == 0:
         return nothing
     offset_c = _warming(past, at, years, int(str(days[0])[:4]), biology.forecast)
@@ -377,10 +395,21 @@ def _past_rows(
     return rows, years[whole], float(np.mean(offset_c[whole])), notes
 
 
-def _year_rows(
+def year_rows(
     past: SiteWeather, first_day: np.datetime64, wide: Indices, today: np.datetime64
 ) -> tuple[NDArray[np.int64], Indices]:
-    """For each past year the rows of ``past`` that hold the same dates, contiguous from the first; (years, rows)."""
+    """For each past year the rows of ``past`` that hold the same dates, contiguous from the first.
+
+    Args:
+        past: many years, or one typical year.
+        first_day: the day that ``wide`` counts from.
+        wide: days wanted, counted from ``first_day``, shape (n_days,).
+        today: years that reach into the days being judged, or past today, are left out.
+
+    Returns:
+        The years (n_years,), 0 for a typical one, and day indices of ``past`` (n_years, n_days), -1 where it does
+        not reach.
+    """
     month_day = str(first_day)[5:]
 
     def start(year: int) -> np.datetime64:
@@ -402,12 +431,11 @@ def _year_rows(
     return np.array(years, dtype=np.int64), np.array(rows, dtype=np.intp).reshape(len(rows), len(wide))
 
 
-def _warming(
-    past: SiteWeather, at: Indices, years: NDArray[np.int64], target: int, forecast: Forecast
-) -> Floats:
+def _warming(past: SiteWeather, at: Indices, years: NDArray[np.int64], target: int, forecast: Forecast) -> Floats:
     """Temperature to add to each past year so that it fits the target year [K], shape (n_years,).
 
-    A straight line through the yearly means of these dates, its slope kept within 0 and the cap; nothing with too few years.
+    A straight line through the yearly means of these dates, its slope kept within 0 and the cap; nothing with too
+    few years.
     """
     temp = past.take(at).temp_c
     means = np.array([np.nanmean(t) if not np.isnan(t).all() else np.nan for t in temp])
@@ -415,7 +443,7 @@ def _warming(
     if good.sum() < forecast.trend_min_years:
         return np.zeros(len(years))
     slope = np.polyfit(years[good], means[good], 1)[0]
-    return float(np.clip(slope, 0.0, forecast.trend_cap_k_per_a)) * (target - years)
+    return float(np.clip(slope, 0.0, forecast.trend_cap_k_per_a)) * (target - years).astype(np.float64)
 
 
 def _nearest_known(known: NDArray[np.bool_]) -> Indices:

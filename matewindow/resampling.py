@@ -22,8 +22,8 @@ _SEED = 41
 def draw_weights(paths: Paths, n_draws: int = N_DRAWS, seed: int = _SEED) -> Floats:
     """Weight of each path in each redraw of years and members, shape (n_draws, n_paths), each row with mean near 1.
 
-    A path counts as often as its year was drawn if it follows a past year on any day, times as often as its member was drawn if
-    it follows a forecast on any day.
+    A path counts as often as its year was drawn if it follows a past year on any day, times as often as its member
+    was drawn if it follows a forecast on any day.
     """
     rng = np.random.default_rng(seed)
     weights = np.ones((n_draws, len(paths.year)))

@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+import math
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from matewindow.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
 PREFIX = "MATEWINDOW_"
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not (math.isfinite(value) and value > 0.0):
+        raise ValueError(text)
+    return value
+
+
+_READ: dict[str, Callable[[str], Any]] = {"Path | None": Path, "str | None": str, "float": _positive}
+"""How the text of a variable becomes the value of a field, by the field's type."""
 
 
 @dataclass(frozen=True)
@@ -20,9 +34,36 @@ class Settings:
     """Folder with the literature parameters, instead of the one that ships with the program."""
     sample_weather_folder: Path | None = None
     """Folder with the invented weather of the demo, instead of the one that ships with the program."""
+    contact: str | None = None
+    """Mail address or web page under which whoever runs this can be reached. Sent to the weather sources as part
+    of the User-Agent; MET Norway answers nobody without it."""
+    store_folder: Path | None = None
+    """Folder in which fetched weather is kept, instead of the user's data folder."""
+    store_max_mb: float = 500.0
+    """Size of that folder in megabytes (1e6 bytes) above which the oldest superseded weather is dropped."""
+    ca_bundle: Path | None = None
+    """File with the certificates to trust, where a company or school inspects encrypted traffic. Checking
+    certificates cannot be switched off."""
+    openmeteo_api_key: str | None = field(default=None, repr=False)
+    """Key of a paid Open-Meteo plan. Never shown, logged or stored."""
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
-        """Read the settings from a mapping such as ``os.environ``; empty values count as not set."""
-        given = {f.name: environment.get(PREFIX + f.name.upper(), "") for f in fields(cls)}
-        return cls(**{name: Path(value) for name, value in given.items() if value})
+        """Read the settings from a mapping such as ``os.environ``; empty values count as not set.
+
+        Raises:
+            InputError: a number is none, or not above zero; the text names the variable.
+        """
+        given: dict[str, Any] = {}
+        for f in fields(cls):
+            variable = PREFIX + f.name.upper()
+            text = environment.get(variable, "").strip()
+            if not text:
+                continue
+            try:
+                given[f.name] = _READ[str(f.type)](text)
+            except ValueError:
+                raise InputError(
+                    f"{text!r} is no number above zero", where=variable, fix="Give one such as 500."
+                ) from None
+        return cls(**given)

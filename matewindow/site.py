@@ -6,6 +6,7 @@ import difflib
 import tomllib
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
+from math import isnan
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -86,7 +87,9 @@ def parse_site(text: str, *, file: str = "site") -> Site:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise SiteFileError(
-            f"is no valid TOML ({fault})", where=file, fix='Write lines such as latitude = 51.2 and name = "Home".'
+            f"is no valid TOML ({fault})",
+            where=file,
+            fix='Write lines such as latitude = 51.2 and name = "Home".',
         ) from fault
     for key in document:
         if key not in KEYS:
@@ -95,9 +98,7 @@ def parse_site(text: str, *, file: str = "site") -> Site:
             raise SiteFileError(f"unknown key {key!r}", where=file, fix=f"{hint}The keys are {', '.join(KEYS)}.")
     missing = [key for key in _REQUIRED if key not in document]
     if missing:
-        raise SiteFileError(
-            f"{' and '.join(missing)} missing", where=file, fix=f"A site needs {', '.join(_REQUIRED)}."
-        )
+        raise SiteFileError(f"{' and '.join(missing)} missing", where=file, fix=f"A site needs {', '.join(_REQUIRED)}.")
     name = document["name"]
     if not isinstance(name, str) or not name.strip():
         raise SiteFileError(f"name is {name!r}", where=file, fix='Write a text, such as name = "Home apiary".')
@@ -121,7 +122,7 @@ def parse_site(text: str, *, file: str = "site") -> Site:
 
 def _number(document: Mapping[str, Any], key: str, low: float, high: float, unit: str, file: str) -> float:
     value = document[key]
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != value:  # noqa: PLR0124  NaN
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or isnan(value):
         raise SiteFileError(f"{key} is {value!r}, not a number", where=file, fix=f"Write {key} {unit}.")
     if not low <= value <= high:
         swapped = " Are latitude and longitude swapped?" if key == "latitude" else ""
@@ -133,22 +134,21 @@ def _number(document: Mapping[str, Any], key: str, low: float, high: float, unit
 
 def _timezone(value: object, file: str) -> str:
     try:
-        if not isinstance(value, str):
-            raise ZoneInfoNotFoundError(str(value))
-        ZoneInfo(value)
+        return ZoneInfo(str(value)).key
     except (ZoneInfoNotFoundError, ValueError, OSError) as fault:
         raise SiteFileError(
             f"timezone {value!r} is not known",
             where=file,
             fix="Write an IANA name such as Europe/London or America/New_York.",
         ) from fault
-    return value
 
 
 def _thresholds(value: object, file: str) -> dict[str, float]:
     if not isinstance(value, dict):
         raise SiteFileError(
-            f"thresholds is {value!r}, not a table", where=file, fix="Write a section [thresholds] with name = number."
+            f"thresholds is {value!r}, not a table",
+            where=file,
+            fix="Write a section [thresholds] with name = number.",
         )
     return dict(value)
 
@@ -162,7 +162,9 @@ def _date(value: object, file: str) -> date | None:
         except ValueError:
             pass
     raise SiteFileError(
-        f"drones_mature_from is {value!r}, not a date", where=file, fix="Write it as 2026-05-20, without quotes."
+        f"drones_mature_from is {value!r}, not a date",
+        where=file,
+        fix="Write it as 2026-05-20, without quotes.",
     )
 
 
@@ -190,9 +192,7 @@ def _clock(value: object) -> float | None:
 
 def _check_zone(site: Site) -> None:
     """A time zone far from the sun's time betrays a wrong sign or swapped coordinates."""
-    offsets = [
-        datetime(2026, month, 1, tzinfo=UTC).astimezone(site.zone).utcoffset() for month in (1, 7)
-    ]
+    offsets = [datetime(2026, month, 1, tzinfo=UTC).astimezone(site.zone).utcoffset() for month in (1, 7)]
     sun = site.longitude / 15.0
     gaps = [abs((o.total_seconds() / 3600.0 - sun + 12.0) % 24.0 - 12.0) for o in offsets if o is not None]
     if min(gaps) > _ZONE_TOLERANCE_H:

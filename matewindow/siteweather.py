@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matewindow import sun, timegrid
-from matewindow.flight import FlightDays, flight_days, losses
+from matewindow.flight import FlightDays, flight_days, hourly_losses, losses
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,9 +24,10 @@ if TYPE_CHECKING:
 class SiteWeather:
     """Hourly weather on solar days.
 
-    ``temp_c``, ``wind_ms``, ``rain_mm`` and ``ghi_wm2`` have the shape (n_series, n_days, 24), series being members or years; rain
-    and light are None where the source does not give them. ``share`` and ``inside`` describe the mating window: (n_days, 24) or, where
-    series stand for different years, (n_series, n_days, 24).
+    ``temp_c``, ``wind_ms``, ``rain_mm`` and ``ghi_wm2`` have the shape (n_series, n_days, 24), series being members
+    or years; rain
+    and light are None where the source does not give them. ``share`` and ``inside`` describe the mating window:
+    (n_days, 24) or, where series stand for different years, (n_series, n_days, 24).
     """
 
     days: NDArray[np.datetime64]
@@ -54,6 +55,13 @@ class SiteWeather:
         """Lost hours by cause, shape (n_series, n_days, n_levels, n_causes)."""
         hourly = self.temp_c, self.wind_ms, self.rain_mm, self.ghi_wm2
         return losses(*hourly, self.share, flight, exposure=exposure)
+
+    def losses_by_hour(self, flight: Flight, exposure: float) -> Floats:
+        """What each hour of the first day lost, by cause, shape (n_series, 24, n_causes)."""
+        rain = None if self.rain_mm is None else self.rain_mm[:, 0]
+        ghi = None if self.ghi_wm2 is None else self.ghi_wm2[:, 0]
+        share = self.share.reshape(-1, 24)
+        return hourly_losses(self.temp_c[:, 0], self.wind_ms[:, 0], rain, ghi, share, flight, exposure=exposure)
 
     def on_days(self, rows: NDArray[np.intp]) -> SiteWeather:
         """The same series on other days: day indices (n_days,), -1 gives a missing day."""
@@ -106,13 +114,17 @@ class SiteWeather:
 def lay_on_site(weather: Weather, site: Site, flight: Flight) -> SiteWeather:
     """Lay weather on the solar days of a site and work out the mating window of each day.
 
-    Where the source gives cloud and no radiation, light is clear-sky radiation dimmed by the cloud (Kasten and Czeplak 1980); single
-    hours that lack radiation are filled in the same way.
+    Where the source gives cloud and no radiation, light is clear-sky radiation dimmed by the cloud (Kasten and
+    Czeplak 1980); single hours that lack radiation are filled in the same way.
     """
     times, longitude = weather.times, site.longitude
 
     def laid(values: Floats | None) -> Floats | None:
-        return None if values is None else timegrid.to_solar_days(times, values, longitude)[1]
+        return (
+            None
+            if values is None
+            else timegrid.to_solar_days(times, values, longitude)[1].astype(np.float64, copy=False)
+        )
 
     days = timegrid.to_solar_days(times, np.zeros((1, len(times))), longitude)[0]
     share, inside = timegrid.window_share(

@@ -1,4 +1,4 @@
-"""From weather in normal form to the sources that paths are spliced from: laid on the site's solar days, each in its part."""
+"""From weather in normal form to the parts that paths are spliced from, laid on the site's solar days."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def sources_of(weather: WeatherFolder, site: Site, biology: Biology) -> Sources:
-    """Lay each part on the site's solar days. A real record of the past serves both as observation and for past years."""
+    """Lay each part on the site's solar days. A real record serves both as observation and for past years."""
     flight = biology.flight
     record = None if weather.record is None else lay_on_site(weather.record, site, flight)
     past = record if weather.typical is None else lay_on_site(weather.typical, site, flight)
@@ -32,7 +32,8 @@ def load_sources(folder: Path, site: Site, biology: Biology) -> Sources:
     """Read a weather folder for a site.
 
     Raises:
-        WeatherFileError: as ``read_folder``; a light or rain variable that only one part lacks is no error but reported by the outlook.
+        WeatherFileError: as ``read_folder``; a light or rain variable that only one part lacks is no error but
+            reported by the outlook.
     """
     return sources_of(read_folder(folder, site), site, biology)
 

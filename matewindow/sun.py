@@ -135,7 +135,7 @@ def sun_zenith_deg(
 
     Source: NREL SPA, steps 3.1 to 3.14, through pvlib.
     """
-    from pvlib import atmosphere  # noqa: PLC0415  (slow to load)
+    from pvlib import atmosphere
 
     _check_place(latitude, longitude)
     unix_s = instants.astype("datetime64[s]").astype(np.int64).astype(np.float64)
@@ -163,15 +163,13 @@ def clear_sky_ghi(
     Source: Ineichen and Perez 2002, Solar Energy 73, 151-157, with the Linke turbidity climatology of Remund
     et al. 2003, both through pvlib.
     """
-    from pvlib import atmosphere, clearsky, irradiance  # noqa: PLC0415  (slow to load)
+    from pvlib import atmosphere, clearsky, irradiance
 
     middle = (times.astype("datetime64[m]").astype(np.int64) + 30).astype("datetime64[m]")
     zenith = sun_zenith_deg(latitude, longitude, elevation_m, middle)
     up = zenith < 90.0
     middle, zenith = middle[up], zenith[up]
-    airmass = atmosphere.get_absolute_airmass(
-        atmosphere.get_relative_airmass(zenith), atmosphere.alt2pres(elevation_m)
-    )
+    airmass = atmosphere.get_absolute_airmass(atmosphere.get_relative_airmass(zenith), atmosphere.alt2pres(elevation_m))
     day_of_year = (middle.astype("datetime64[D]") - middle.astype("datetime64[Y]")).astype(np.int64) + 1
     sky = clearsky.ineichen(
         zenith,
@@ -221,7 +219,7 @@ def _spa(
     pressure_hpa: float = 1013.25,
 ) -> NDArray[np.float64]:
     """Apparent and true zenith and height, azimuth (all degrees), equation of time (min): shape (6, n)."""
-    from pvlib import spa  # noqa: PLC0415  (slow to load)
+    from pvlib import spa
 
     place = (latitude, longitude, elevation_m, pressure_hpa, AIR_TEMP_C)
     result: NDArray[np.float64] = spa.solar_position(unix_s, *place, DELTA_T_S, REFRACTION_DEG, 1)
@@ -232,29 +230,23 @@ def _hour_angle_and_declination(
     unix_s: NDArray[np.float64], longitude: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Angle past the meridian (-180 to 180) and declination of the sun, degrees, shapes as given."""
-    from pvlib import spa  # noqa: PLC0415  (slow to load)
+    from pvlib import spa
 
     flat = spa.solar_position(unix_s.ravel(), 0, 0, 0, 0, 0, DELTA_T_S, 0, 1, sst=True)
     sidereal, right_ascension, declination = (row.reshape(unix_s.shape) for row in flat[:3])
     return _within_half_turn(sidereal + longitude - right_ascension), declination
 
 
-def _linke_turbidity(
-    latitude: float, longitude: float, instants: NDArray[np.datetime64]
-) -> NDArray[np.float64]:
+def _linke_turbidity(latitude: float, longitude: float, instants: NDArray[np.datetime64]) -> NDArray[np.float64]:
     """Haze usual for the place, from monthly means taken to hold in mid-month.
 
     pvlib would interpolate as well, but by a pandas attribute that is deprecated from pandas 3.1.
     """
-    import pandas as pd  # noqa: PLC0415  (slow to load)
-    from pvlib import clearsky  # noqa: PLC0415
+    import pandas as pd
+    from pvlib import clearsky
 
-    any_year = pd.DatetimeIndex(
-        np.arange("2001-01", "2002-01", dtype="datetime64[M]").astype("datetime64[s]")
-    )
-    monthly = clearsky.lookup_linke_turbidity(
-        any_year, latitude, longitude, interp_turbidity=False
-    ).to_numpy()
+    any_year = pd.DatetimeIndex(np.arange("2001-01", "2002-01", dtype="datetime64[M]").astype("datetime64[s]"))
+    monthly = clearsky.lookup_linke_turbidity(any_year, latitude, longitude, interp_turbidity=False).to_numpy()
     month = instants.astype("datetime64[M]")
     elapsed = (instants - month) / ((month + np.timedelta64(1, "M")).astype(instants.dtype) - month)
     months = month.astype(np.int64) % 12 + elapsed

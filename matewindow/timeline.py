@@ -13,6 +13,7 @@ from matewindow import sun, timegrid
 from matewindow.errors import RequestError
 from matewindow.flight import drone_window_h
 from matewindow.mating import normal_cdf
+from matewindow.words import day_month
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +31,7 @@ _Z90 = 1.645  # half-width of the middle 90 % of a normal distribution, in stand
 
 @dataclass(frozen=True)
 class Check:
-    """A look into a nuc: on which day and what was seen: eggs, the virgin (alive, no eggs), or nothing (no eggs, no queen)."""
+    """A look into a nuc and what was seen: eggs, the virgin (alive, no eggs), or nothing (no eggs, no queen)."""
 
     day: date
     saw: Literal["eggs", "virgin", "nothing"]
@@ -59,7 +60,7 @@ class Batch:
 
 @dataclass(frozen=True)
 class Event:
-    """One date of a batch: the likeliest day, the days that hold 90 % of it, the work and a caution where there is one."""
+    """One date of a batch: the likeliest day, the days that hold 90 % of it, the work and any caution."""
 
     name: str
     day: date
@@ -88,7 +89,9 @@ def emergence_mean(batch: Batch, biology: Biology) -> datetime:
     limits = biology.parameters["development.larva_age_h"]
     if not limits.low <= age_h <= limits.high:
         raise RequestError(
-            f"a larva {age_h:g} h old", where="larva age", fix=f"Grafting works from {limits.low:g} to {limits.high:g} h."
+            f"a larva {age_h:g} h old",
+            where="larva age",
+            fix=f"Grafting works from {limits.low:g} to {limits.high:g} h.",
         )
     temp_c = dev.reference_temp_c if batch.sealed_temp_c is None else batch.sealed_temp_c
     if not dev.sealed_temp_low_c <= temp_c <= dev.sealed_temp_high_c:
@@ -103,7 +106,9 @@ def emergence_mean(batch: Batch, biology: Biology) -> datetime:
 
 
 def emergence_days(batch: Batch, site: Site, biology: Biology) -> tuple[np.datetime64, Floats]:
-    """First solar day on which virgins may emerge, and the share that emerges on it and on each following day (adding up to 1).
+    """First solar day on which virgins may emerge, and the shares that emerge on it and the days after.
+
+    The shares add up to 1.
 
     Raises:
         RequestError: an observed emergence that no graft of that day can give.
@@ -116,7 +121,7 @@ def emergence_days(batch: Batch, site: Site, biology: Biology) -> tuple[np.datet
     start_h = timegrid.solar_day_start_hour(site.longitude)
     first = floor((mean_h - _REACH_SD * sd_h - start_h) / 24.0)
     last = floor((mean_h + _REACH_SD * sd_h - start_h) / 24.0)
-    edges = 24.0 * np.arange(first, last + 2) + start_h
+    edges = 24.0 * np.arange(first, last + 2, dtype=np.float64) + start_h
     weights = np.diff(normal_cdf((edges - mean_h) / sd_h))
     return np.datetime64(first, "D"), weights / weights.sum()
 
@@ -149,7 +154,7 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
         born, earliest, latest = mean.date(), (mean - reach).date(), (mean + reach).date()
     age_h = dev.larva_age_h if batch.larva_age_h is None else batch.larva_age_h
     sealed = batch.grafted + timedelta(hours=dev.sealed_at_h - dev.egg_stage_h - age_h)
-    first_born, ripe, move_by = _move_span(batch, biology)
+    _, ripe, move_by = _move_span(batch, biology)
 
     def aged(days: float) -> tuple[date, date, date]:
         step = timedelta(days=days)
@@ -159,9 +164,9 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
         day = moment.astimezone(zone).date()
         return day, day, day
 
-    quiet = quiet_hours(site, biology)
     prime = aged(biology.mating.prime_from_age_d)[0], aged(biology.mating.prime_to_age_d)[0]
     flying = flying_hours(prime[0], site, biology)
+    quiet = quiet_hours(prime[0], site, biology)
     brood_gap = timedelta(days=biology.laying.sealed_brood_after_d)
     brood = (first_egg or aged(checks.first_check_age_d)[0]) + brood_gap
     move_day = batch.moved or ripe
@@ -171,8 +176,17 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
             *on(grafted - timedelta(days=checks.builder_before_d)),
             "Crowd it with young bees, feed it, take open brood and its queen out of reach of the cells.",
         ),
-        Event("graft", *on(grafted), "Graft; keep the larvae warm and damp on the way to the builder.", at=grafted),
-        Event("check the takes", *on(grafted + timedelta(days=checks.takes_after_d)), "Count what was taken; close up gently."),
+        Event(
+            "graft",
+            *on(grafted),
+            "Graft; keep the larvae warm and damp on the way to the builder.",
+            at=grafted,
+        ),
+        Event(
+            "check the takes",
+            *on(grafted + timedelta(days=checks.takes_after_d)),
+            "Count what was taken; close up gently.",
+        ),
         Event(
             "cells sealed",
             *on(sealed),
@@ -184,30 +198,43 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
             move_day.astimezone(zone).date(),
             (batch.grafted + timedelta(days=dev.move_earliest_d)).astimezone(zone).date(),
             move_by.astimezone(zone).date(),
-            "Put a ripe cell into each nuc, upright and warm. Before the first virgin emerges all must be moved or caged.",
+            "Put a ripe cell into each nuc, upright and warm. Before the first virgin emerges all must be moved or "
+            "caged.",
             caution=judge_move(batch, site, biology),
         ),
-        Event("emergence", born, earliest, latest, "Virgins emerge. Look at the cells if you must; do not look for the virgins."),
+        Event(
+            "emergence",
+            born,
+            earliest,
+            latest,
+            "Virgins emerge. Look at the cells if you must; do not look for the virgins.",
+        ),
         Event(
             "prime window",
             prime[0],
             prime[0],
             prime[1],
-            f"Mating flights, mostly {clock(flying[0])} to {clock(flying[1])} on warm, dry, calm days, to {prime[1]:%-d %B}.",
+            f"Mating flights, mostly {clock(flying[0])} to {clock(flying[1])} on warm, dry, calm days, to "
+            f"{day_month(prime[1])}.",
         ),
         Event(
             "leave alone",
             prime[0],
             aged(3)[0],
             aged(biology.mating.late_age_d)[0],
-            f"Keep the nucs shut and do not stand in front of them from {clock(quiet[0])} to {clock(quiet[1])}. Feed early or late.",
+            f"Keep the nucs shut and do not stand in front of them from {clock(quiet[0])} to {clock(quiet[1])}. Feed "
+            "early or late.",
         ),
         Event(
             "first laying check",
             *aged(checks.first_check_age_d),
             f"Look for eggs before {clock(quiet[0])} or after {clock(quiet[1])}. No eggs yet is not a failure.",
         ),
-        Event("late", *aged(biology.mating.late_age_d), "A queen that has not flown by now will be a poor one if she mates at all."),
+        Event(
+            "late",
+            *aged(biology.mating.late_age_d),
+            "A queen that has not flown by now will be a poor one if she mates at all.",
+        ),
         Event(
             "sealed-brood check",
             brood,
@@ -221,7 +248,6 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
             "No eggs by now: give the nuc a test frame of eggs, unite it or start it afresh.",
         ),
     ]
-    del first_born
     return sorted(events, key=lambda e: (e.day, e.at or datetime.combine(e.day, time(23), tzinfo=zone)))
 
 
@@ -238,31 +264,49 @@ def judge_move(batch: Batch, site: Site, biology: Biology) -> str:
     sealed_d = (dev.sealed_at_h - dev.egg_stage_h - (batch.larva_age_h or dev.larva_age_h)) / 24.0
     if days < sealed_d - 0.5:
         return (
-            f"Too early: moved {days:.1f} days after the graft, before the cells were sealed. Young larvae chill and starve outside the builder."
+            f"Too early: moved {days:.1f} days after the graft, before the cells were sealed. "
+            "Young larvae chill and starve outside the builder."
         )
     if days < dev.move_earliest_d:
         return (
-            f"Too early: moved {days:.1f} days after the graft, in the tender part of the sealed stage. Expect damaged queens; "
+            f"Too early: moved {days:.1f} days after the graft, in the tender part of the sealed stage. "
+            "Expect damaged queens; "
             f"{dev.move_cells_d:g} days is the rule, {dev.move_earliest_d:g} the least."
         )
     if batch.moved > first_born:
+        born = first_born.astimezone(zone)
         return (
-            f"Too late: the first virgin may have emerged from {first_born.astimezone(zone):%-d %B %H:%M} and may have torn down the other cells. Look at every cell."
+            f"Too late: the first virgin may have emerged from {day_month(born)} {born:%H:%M} on and torn down others. "
+            "Look at every cell."
         )
     if batch.moved > move_by:
-        return f"Late: less than {dev.move_margin_h:g} hours before the first virgin may emerge. Handle them as virgins about to come out."
+        return (
+            f"Late: less than {dev.move_margin_h:g} hours before the first virgin may emerge. "
+            "Handle the cells as if she were about to come out."
+        )
     return ""
 
 
-def quiet_hours(site: Site, biology: Biology) -> tuple[float, float]:
-    """From when to when nucs stay shut, in hours of the local clock (COLOSS BEEBOOK, queen rearing 2.2.2: 11 to 16)."""
-    return site.quiet_hours or (biology.checks.quiet_from_h, biology.checks.quiet_to_h)
+def quiet_hours(day: date, site: Site, biology: Biology) -> tuple[float, float]:
+    """From when to when nucs stay shut on a day, in hours of the local clock.
+
+    The site's own hours if it has any; else 11 to 16 (COLOSS BEEBOOK, queen rearing 2.2.2), stretched to the next
+    half hour where summer time or the longitude puts the mating window later (or earlier) on the clock.
+    """
+    if site.quiet_hours:
+        return site.quiet_hours
+    start, end = flying_hours(day, site, biology)
+    half_hours = floor(start * 2.0) / 2.0, ceil(end * 2.0) / 2.0
+    return min(biology.checks.quiet_from_h, half_hours[0]), max(biology.checks.quiet_to_h, half_hours[1])
 
 
 def flying_hours(day: date, site: Site, biology: Biology, *, drones: bool = False) -> tuple[float, float]:
     """When queens (or drones) fly on a day, in hours of the local clock, from the window in apparent solar time."""
     flight = biology.flight
-    span = (flight.window_centre_h - flight.window_half_width_h, flight.window_centre_h + flight.window_half_width_h)
+    span = (
+        flight.window_centre_h - flight.window_half_width_h,
+        flight.window_centre_h + flight.window_half_width_h,
+    )
     if drones:
         span = drone_window_h(flight, biology.drones)
     equation_h = float(sun.equation_of_time_min(np.array([day], dtype="datetime64[D]"))[0]) / 60.0

@@ -120,9 +120,7 @@ def short_grass_wind(u_ms: ArrayLike, z_m: float) -> NDArray[np.float64]:
     Source: Allen et al. 1998, FAO Irrigation and Drainage Paper 56, eq. 47.
     """
     if not 0.5 <= z_m <= 100.0:
-        raise InputError(
-            f"a wind height of {z_m} m", where="wind", fix="Give the height above ground, 0.5 to 100 m."
-        )
+        raise InputError(f"a wind height of {z_m} m", where="wind", fix="Give the height above ground, 0.5 to 100 m.")
     return _floats(u_ms) * float(4.87 / np.log(67.8 * z_m - 5.42))
 
 

@@ -51,12 +51,16 @@ def read_folder(folder: Path, site: Site) -> WeatherFolder:
     """
     if not folder.is_dir():
         raise WeatherFileError(
-            "there is no such weather folder", where=str(folder), fix=f"Give a folder that holds any of {', '.join(FILES)}."
+            "there is no such weather folder",
+            where=str(folder),
+            fix=f"Give a folder that holds any of {', '.join(FILES)}.",
         )
     there = [name for name in FILES if (folder / name).is_file()]
     if not there:
         raise WeatherFileError(
-            "holds no weather that can be read", where=str(folder), fix=f"Put any of {', '.join(FILES)} into it."
+            "holds no weather that can be read",
+            where=str(folder),
+            fix=f"Put any of {', '.join(FILES)} into it.",
         )
     read: dict[str, Weather] = {}
     for name in there:
@@ -95,5 +99,7 @@ def check_place(weather: Weather, site: Site) -> None:
         f"is weather for latitude {latitude:g}, longitude {longitude:g}, but the site lies at "
         f"{site.latitude:g}, {site.longitude:g}",
         where=weather.provenance.file or weather.provenance.source,
-        fix="Latitude and longitude of the site look swapped." if swapped else "Fetch the weather for the site's position.",
+        fix="Latitude and longitude of the site look swapped."
+        if swapped
+        else "Fetch the weather for the site's position.",
     )

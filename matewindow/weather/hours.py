@@ -25,8 +25,8 @@ def hour_records(
 ) -> tuple[NDArray[np.datetime64], dict[str, Floats]]:
     """Bring values stamped in three ways onto hours that start at their time stamp.
 
-    An instant value at *t* is the state at that moment: the hour [t, t + 1 h) gets the mean of its two ends. A preceding
-    value at *t* belongs to [t - 1 h, t). A following value at *t* already belongs to [t, t + 1 h).
+    An instant value at *t* is the state at that moment: the hour [t, t + 1 h) gets the mean of its two ends. A
+    preceding value at *t* belongs to [t - 1 h, t). A following value at *t* already belongs to [t, t + 1 h).
 
     Args:
         times: time stamps, UTC, increasing, whole hours; hours may be absent. Shape (n,).
@@ -35,8 +35,8 @@ def hour_records(
         following: name -> array (..., n) of sums or means of the hour after the stamp.
 
     Returns:
-        Starts of the hours, shape (m,), and name -> array (..., m). The first hour starts one hour before the first stamp
-        if there are preceding values; where an end of an hour is absent or NaN, its record is NaN.
+        Starts of the hours, shape (m,), and name -> array (..., m). The first hour starts one hour before the first
+        stamp if there are preceding values; where an end of an hour is absent or NaN, its record is NaN.
 
     Example:
         >>> stamps = np.array(["2026-06-01T12", "2026-06-01T13"], dtype="datetime64[h]")

@@ -79,8 +79,8 @@ class Weather:
     """Hourly weather of one place in normal form.
 
     ``frame`` has the columns of ``VARIABLES`` that the source gives, float64, NaN where missing, and a MultiIndex
-    (``member``: 0..M-1, ``time``: UTC, hourly without gaps), sorted, every member over the same hours. A single run or a
-    record of observations has one member.
+    (``member``: 0..M-1, ``time``: UTC, hourly without gaps), sorted, every member over the same hours. A single run
+    or a record of observations has one member.
     """
 
     frame: pd.DataFrame
@@ -110,23 +110,23 @@ class Weather:
         return replace(self, provenance=replace(self.provenance, notes=self.provenance.notes + notes))
 
 
-def make_weather(
-    times: NDArray[np.datetime64], columns: Mapping[str, Any], provenance: Provenance
-) -> Weather:
+def make_weather(times: NDArray[np.datetime64], columns: Mapping[str, Any], provenance: Provenance) -> Weather:
     """Check hourly records and put them into the normal form.
 
     Args:
         times: starts of the hours, UTC, ``datetime64``, strictly increasing; whole hours may be absent.
-        columns: normal-form name -> array (n_hours,) or (n_members, n_hours) in the unit of ``VARIABLES``; NaN = missing.
+        columns: normal-form name -> array (n_hours,) or (n_members, n_hours) in the unit of ``VARIABLES``; NaN =
+            missing.
         provenance: where it came from; its ``file`` is named in errors.
 
     Returns:
-        Weather over an unbroken run of hours: an hour that the source left out is missing (NaN), not zero, and the provenance
+        Weather over an unbroken run of hours: an hour that the source left out is missing (NaN), not zero, and the
+            provenance
         says how many there were.
 
     Raises:
-        WeatherFileError: no rows, times doubled or running backwards or off the hour, a required column absent or wholly
-            missing, an impossible value. The text names file, column and row (counted from 1).
+        WeatherFileError: no rows, times doubled or running backwards or off the hour, a required column absent or
+            wholly missing, an impossible value. The text names file, column and row (counted from 1).
     """
     where = provenance.file or provenance.source
     times = np.asarray(times).astype("datetime64[s]")
@@ -141,8 +141,7 @@ def make_weather(
             )
     n_members = max(a.shape[0] for a in arrays.values())
     arrays = {
-        name: _checked(name, np.broadcast_to(a, (n_members, len(times))), times, where)
-        for name, a in arrays.items()
+        name: _checked(name, np.broadcast_to(a, (n_members, len(times))), times, where) for name, a in arrays.items()
     }
     full = np.arange(times[0], times[-1] + HOUR, HOUR)
     slot = ((times - times[0]) // HOUR).astype(np.intp)
@@ -186,9 +185,7 @@ def _check_times(times: NDArray[np.datetime64], where: str) -> None:
 
 def _checked(name: str, values: Floats, times: NDArray[np.datetime64], where: str) -> Floats:
     if name not in VARIABLES:
-        raise WeatherFileError(
-            f"unknown column {name!r}", where=where, fix=f"The columns are {', '.join(VARIABLES)}."
-        )
+        raise WeatherFileError(f"unknown column {name!r}", where=where, fix=f"The columns are {', '.join(VARIABLES)}.")
     if np.isnan(values).all():
         raise WeatherFileError(
             f"column {name} holds no value at all (all missing)",
@@ -203,7 +200,8 @@ def _checked(name: str, values: Floats, times: NDArray[np.datetime64], where: st
         member, row = (int(i[0]) for i in np.nonzero(wrong))
         of_member = f", member {member}" if values.shape[0] > 1 else ""
         raise WeatherFileError(
-            f"column {name}, row {row + 1} ({times[row]}Z{of_member}): {values[member, row]:g} {variable.unit} is impossible "
+            f"column {name}, row {row + 1} ({times[row]}Z{of_member}): {values[member, row]:g} {variable.unit} is "
+            "impossible "
             f"(allowed {variable.low:g} to {variable.high:g})",
             where=where,
             fix="Check the unit of the column, or leave the value empty if the instrument failed.",

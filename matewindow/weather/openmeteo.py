@@ -164,8 +164,7 @@ def _parse(text: str, kind: Kind, file: str | None) -> Weather:
     model, keys = _choose_columns(hourly, kind, where)
     given = {
         column: {
-            m: _values(hourly[k], units.get(k), WIRE[column], times, f"{where}, column {k}")
-            for m, k in of.items()
+            m: _values(hourly[k], units.get(k), WIRE[column], times, f"{where}, column {k}") for m, k in of.items()
         }
         for column, of in keys.items()
     }
@@ -336,9 +335,7 @@ def _utc_offset(answer: dict[str, Any], where: str) -> int:
 def _check_steps(seconds: NDArray[np.int64], stamps: list[Any], where: str) -> None:
     off = np.flatnonzero(seconds % _HOUR_S)
     if len(off):
-        raise _fault(
-            f"{stamps[off[0]]} in row {off[0] + 1} is not on the hour", where, "Ask for hourly data."
-        )
+        raise _fault(f"{stamps[off[0]]} in row {off[0] + 1} is not on the hour", where, "Ask for hourly data.")
     steps = np.diff(seconds)
     # A leap of a day or more separates two ranges of dates; one of a few hours is a coarser model.
     odd = np.flatnonzero((steps < _DAY_S) & (steps != _HOUR_S)) if (steps == _HOUR_S).any() else np.arange(1)
@@ -374,18 +371,14 @@ def _choose_columns(hourly: dict[str, Any], kind: Kind, where: str) -> tuple[str
     keys = models[whole[0]]
     has_members = any(member for of in keys.values() for member in of)
     if has_members and kind != "ensemble":
-        raise _fault(
-            "it holds the members of an ensemble", where, "Give it as an ensemble, not as a single run."
-        )
+        raise _fault("it holds the members of an ensemble", where, "Give it as an ensemble, not as a single run.")
     if not has_members and kind == "ensemble":
         what = "it holds no members (no column ends in _member01)"
         raise _fault(what, where, "Give it as a forecast, not as an ensemble.")
     return whole[0], keys
 
 
-def _choose_members(
-    given: dict[str, dict[int, Floats | None]], where: str
-) -> tuple[list[int], list[str], list[str]]:
+def _choose_members(given: dict[str, dict[int, Floats | None]], where: str) -> tuple[list[int], list[str], list[str]]:
     """Members that have every column used, these columns, and what to say about the rest."""
     known = {column: {m for m, values in of.items() if values is not None} for column, of in given.items()}
     for column in _NEEDED:

@@ -117,9 +117,7 @@ def read_text(path: str | Path, *, encodings: Sequence[str] = ("utf-8-sig",)) ->
     try:
         raw = Path(path).read_bytes()
     except FileNotFoundError:
-        raise WeatherFileError(
-            "there is no such file", where=str(path), fix="Check the name and the folder."
-        ) from None
+        raise WeatherFileError("there is no such file", where=str(path), fix="Check the name and the folder.") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise WeatherFileError(
@@ -145,9 +143,7 @@ def first_impossible(name: str, values: Floats) -> int | None:
         values: in its unit, shape (n,).
     """
     variable = VARIABLES[name]
-    low = (
-        -20.0 if name == "ghi_wm2" else variable.low
-    )  # night offsets of pyranometers, clipped in make_weather
+    low = -20.0 if name == "ghi_wm2" else variable.low  # night offsets of pyranometers, clipped in make_weather
     wrong = np.flatnonzero((values < low) | (values > variable.high))
     return int(wrong[0]) if len(wrong) else None
 
@@ -206,9 +202,7 @@ def _ragged(cells: list[str], n_columns: int, *, where: str) -> WeatherFileError
         return WeatherFileError("a comment stands among the rows", where=where, fix="Move it to the top.")
     if len(cells) > n_columns:
         return WeatherFileError(what, where=where, fix="Write numbers with a decimal point, not a comma.")
-    return WeatherFileError(
-        what, where=where, fix="Leave a cell empty for a missing value, but keep its comma."
-    )
+    return WeatherFileError(what, where=where, fix="Leave a cell empty for a missing value, but keep its comma.")
 
 
 def _times(cells: Sequence[list[str]], lines: Sequence[int], at: int, where: str) -> NDArray[np.datetime64]:

@@ -228,9 +228,7 @@ def _weather(frame: pd.DataFrame, meta: dict[str, Any], form: _Form, where: str,
             # The reading before the first one of the year is the last one: the year goes round.
             local[name] = 0.5 * (np.roll(values, 1) + values) if name in INSTANT else values
     if meta["TZ"] % 1.0:
-        notes.append(
-            "local time is no whole number of hours off UTC: each hour is a blend of two of the file"
-        )
+        notes.append("local time is no whole number of hours off UTC: each hour is a blend of two of the file")
     hours = np.arange(f"{YEAR}-01-01T00", f"{YEAR + 1}-01-01T00", dtype="datetime64[h]")
     provenance = Provenance(
         f"{form.name} typical year, {place}",
@@ -273,9 +271,7 @@ def _column(frame: pd.DataFrame, name: str, form: _Form, where: str) -> Floats:
         variable = VARIABLES[name]
         limits = f"{variable.low:g} to {variable.high:g} {variable.unit}"
         what = f"{frame[column].iloc[bad]} is impossible (allowed {limits})"
-        raise _fault(
-            what, f"{here}, line {bad + 1 + form.n_header}", "Correct it, or download the file again."
-        )
+        raise _fault(what, f"{here}, line {bad + 1 + form.n_header}", "Correct it, or download the file again.")
     return values
 
 
@@ -284,9 +280,7 @@ def _floats(column: pd.Series, where: str, n_header: int) -> Floats:
     bad = np.flatnonzero(np.isnan(values) & column.notna().to_numpy())
     if len(bad):
         what = f"{str(column.iloc[bad[0]])[:40]!r} is no number"
-        raise _fault(
-            what, f"{where}, line {bad[0] + 1 + n_header}", "Correct it, or download the file again."
-        )
+        raise _fault(what, f"{where}, line {bad[0] + 1 + n_header}", "Correct it, or download the file again.")
     return values
 
 
@@ -307,9 +301,7 @@ def _hourly_rain(depth: Floats, frame: pd.DataFrame, form: _Form, notes: list[st
         notes.append("rain was not judged: the file gives no rain in the whole year")
         return None
     if is_in_tenths(rain):
-        notes.append(
-            "rain is in tenths of a millimetre in this file, against its heading, and was divided by 10"
-        )
+        notes.append("rain is in tenths of a millimetre in this file, against its heading, and was divided by 10")
         rain = rain / 10.0
     impossible = rain > VARIABLES["rain_mm"].high
     if impossible.any() or (rain < 0.0).any():
@@ -345,9 +337,7 @@ def _without_empty_months(rain: Floats, frame: pd.DataFrame, notes: list[str]) -
     # memory). Drizzle (50 to 59) is left aside: it may stay below what a gauge can measure for a whole month.
     falling = (code >= 60) & (code <= 99)
     months = (frame.index - pd.Timedelta(hours=1)).month.to_numpy()
-    empty = [
-        m for m in range(1, 13) if falling[months == m].sum() >= 10 and not (rain[months == m] > 0.0).any()
-    ]
+    empty = [m for m in range(1, 13) if falling[months == m].sum() >= 10 and not (rain[months == m] > 0.0).any()]
     if not empty:
         return rain
     names = ", ".join(f"{YEAR}-{month:02d}" for month in empty)

@@ -24,6 +24,7 @@ FATES = ("well_mated", "under_mated", "late_mated", "unmated", "lost")
 DEFAULT_PARAMS: dict[str, float] = {
     "maturity_mean_d": 6.0,
     "maturity_sd_d": 1.0,
+    "earliest_sd": math.inf,  # no queen matures more than so many standard deviations before the mean
     "rate_per_hour": 0.40,
     "age_full_d": 14.0,  # keen up to this age
     "age_late_d": 21.0,  # keenness is age_late_factor here, and a first flight later than this is late
@@ -146,7 +147,7 @@ def one_queen(
     odds: Sequence[float], rng: np.random.Generator, params: Mapping[str, float] = DEFAULT_PARAMS
 ) -> Outcome:
     """Live one queen's life day by day with random draws."""
-    maturity_age = rng.normal(params["maturity_mean_d"], params["maturity_sd_d"])
+    maturity_age = max(rng.normal(params["maturity_mean_d"], params["maturity_sd_d"]), _earliest_age(params))
     luck = rng.random()
     needed = 1 if luck < params["needs_1"] else 2 if luck < params["needs_1"] + params["needs_2"] else 3
     draws = rng.random((len(odds), 2)).tolist()
@@ -233,12 +234,21 @@ def lag_odds(params: Mapping[str, float] = DEFAULT_PARAMS) -> dict[int, float]:
     return odds
 
 
+def _earliest_age(params: Mapping[str, float]) -> float:
+    return params["maturity_mean_d"] - params["earliest_sd"] * params["maturity_sd_d"]
+
+
 def maturity_odds(n_ages: int, params: Mapping[str, float] = DEFAULT_PARAMS) -> dict[int, float]:
-    """Probability of each age to be the first mature day; what is missing to 1 matures too late to matter."""
+    """Probability of each age to be the first mature day; what is missing to 1 matures too late to matter.
+
+    Queens that would mature before the earliest age wait for it.
+    """
     odds = {}
     below = 0.0
     for age in range(n_ages):
         up_to = normal_below(age, params["maturity_mean_d"], params["maturity_sd_d"])
+        if age < _earliest_age(params):
+            up_to = 0.0
         odds[age] = up_to - below
         below = up_to
     return odds

@@ -1,0 +1,44 @@
+"""The command line. It parses, calls the library and prints; it holds no arithmetic.
+
+Everything heavy is imported inside the commands, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from matewindow.cli import commands
+from matewindow.errors import MatewindowError
+
+app = typer.Typer(
+    name="matewindow",
+    help="Odds of well mated queens from real weather: when to graft, and how a batch's mating window looks.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+app.command()(commands.demo)
+app.command()(commands.graft)
+app.command()(commands.window)
+app.command()(commands.hours)
+
+
+@app.callback(invoke_without_command=True)
+def _root(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:  # noqa: FBT001, FBT003
+    if version:
+        from matewindow import __version__
+
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+def main() -> None:
+    """Run the command line; a user's mistake ends in one message and exit code 2, never in a traceback."""
+    try:
+        app()
+    except MatewindowError as fault:
+        typer.echo(f"matewindow: {fault}", err=True)
+        sys.exit(2)

@@ -1,0 +1,5 @@
+"""``python -m matewindow.cli``."""
+
+from matewindow.cli import main
+
+main()

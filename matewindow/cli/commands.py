@@ -1,0 +1,202 @@
+"""The commands: each parses its options, calls the library once and prints a table or JSON."""
+
+from __future__ import annotations
+
+import json
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+SiteFile = Annotated[Path, typer.Option("--site", metavar="FILE", help="Site file (TOML).")]
+WeatherFolder = Annotated[
+    Path,
+    typer.Option(
+        "--weather",
+        metavar="FOLDER",
+        help="Folder with any of forecast.json, ensemble.json, past.json, past.csv, past.epw, past.tmy3.csv.",
+    ),
+]
+Now = Annotated[
+    str | None, typer.Option("--now", metavar="TIME", help="Take this as the present, such as 2026-06-01T08:00.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+Picture = Annotated[
+    Path | None, typer.Option("--picture", metavar="STEM", help="Also write the chart to STEM.svg and STEM.png.")
+]
+
+
+class Nuc(StrEnum):
+    """What kind of nuc is stocked; a failed one costs 0.3, 0.6 or 1.0 of a laying queen."""
+
+    MINI = "mini"
+    FEW_FRAMES = "few-frames"
+    FIVE_FRAMES = "five-frames"
+
+
+NUC_COST = {Nuc.MINI: 0.3, Nuc.FEW_FRAMES: 0.6, Nuc.FIVE_FRAMES: 1.0}
+
+
+def graft(
+    site: SiteFile,
+    weather: WeatherFolder,
+    first: Annotated[str, typer.Option("--from", metavar="DATE", help="First day on which you could graft.")],
+    days: Annotated[int, typer.Option("--days", help="How many days from there.")] = 7,
+    grafts: Annotated[int, typer.Option("--grafts", help="Larvae grafted.")] = 20,
+    by: Annotated[
+        str | None, typer.Option("--by", metavar="DATE", help="Day by which the queens should be in lay.")
+    ] = None,
+    builder_free_from: Annotated[
+        str | None, typer.Option("--builder-free-from", metavar="DATE", help="First day the cell builder is fit again.")
+    ] = None,
+    nucs_free_from: Annotated[
+        str | None, typer.Option("--nucs-free-from", metavar="DATE", help="First day nucs are free for ripe cells.")
+    ] = None,
+    day_off: Annotated[
+        list[str] | None,
+        typer.Option("--day-off", metavar="DAY", help="A weekday or date you do not work; may be repeated."),
+    ] = None,
+    nuc: Annotated[Nuc, typer.Option("--nuc", help="Kind of nuc that the cells go into.")] = Nuc.MINI,
+    now: Now = None,
+    picture: Picture = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say on which days to graft, with the odds for each."""
+    from matewindow.cli import options, tables
+    from matewindow.graft import graft_decision
+    from matewindow.reporting import graft_report
+
+    place, sources, biology = options.load(site, weather)
+    biology = biology.with_values({"decision.nuc_cost": NUC_COST[nuc]}, where="--nuc")
+    decision = graft_decision(
+        place,
+        sources,
+        options.a_date(first, "--from"),
+        days,
+        options.the_clock(now, place),
+        biology,
+        n_grafts=grafts,
+        by=None if by is None else options.a_date(by, "--by"),
+        limits=options.limits_of(builder_free_from, nucs_free_from, day_off or []),
+    )
+    written = _draw("graft", decision, picture)
+    report = graft_report(decision, sources, biology)
+    _print(report | {"picture": written}, as_json, tables.graft_tables(report), written)
+
+
+def window(
+    site: SiteFile,
+    weather: WeatherFolder,
+    grafted: Annotated[str, typer.Option("--graft", metavar="DATE", help="Day (or time) of the graft.")],
+    emerged: Annotated[
+        str | None, typer.Option("--emerged", metavar="DATE", help="Day on which the virgins were found emerged.")
+    ] = None,
+    check: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--check", metavar="DATE:SEEN", help="What a look showed: eggs, virgin or nothing; may be repeated."
+        ),
+    ] = None,
+    moved: Annotated[
+        str | None, typer.Option("--moved", metavar="TIME", help="When the cells went into the nucs.")
+    ] = None,
+    larva_age: Annotated[
+        float | None, typer.Option("--larva-age", metavar="HOURS", help="Age of the grafted larvae since hatching.")
+    ] = None,
+    sealed_temp: Annotated[
+        float | None, typer.Option("--sealed-temp", metavar="CELSIUS", help="Temperature of the sealed cells.")
+    ] = None,
+    now: Now = None,
+    picture: Picture = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show a batch's mating window: flight hours day by day, the odds, and what to do when."""
+    from matewindow.cli import options, tables
+    from matewindow.outlook import batch_outlook
+    from matewindow.reporting import window_report
+    from matewindow.timeline import Batch
+
+    place, sources, biology = options.load(site, weather)
+    batch = Batch(
+        grafted=options.a_time(grafted, "--graft", place),
+        larva_age_h=larva_age,
+        sealed_temp_c=sealed_temp,
+        moved=None if moved is None else options.a_time(moved, "--moved", place),
+        emerged=None if emerged is None else options.a_date(emerged, "--emerged"),
+        checks=options.checks_of(check or []),
+    )
+    outlook = batch_outlook(batch, place, sources, options.the_clock(now, place), biology)
+    written = _draw("window", outlook, picture)
+    report = window_report(outlook, place, sources, biology)
+    _print(report | {"picture": written}, as_json, tables.window_tables(report), written)
+
+
+def hours(
+    site: SiteFile,
+    weather: WeatherFolder,
+    first: Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day; today if not given.")] = None,
+    days: Annotated[
+        int | None, typer.Option("--days", help="How many days; as far as the forecast goes if not given.")
+    ] = None,
+    now: Now = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show hour by hour how fit the weather is for mating flights, and what spoiled it."""
+    from matewindow.cli import options, tables
+    from matewindow.hours import hourly_outlook
+    from matewindow.reporting import hours_report
+
+    place, sources, biology = options.load(site, weather)
+    clock = options.the_clock(now, place)
+    start = None if first is None else options.a_date(first, "--from")
+    report = hours_report(hourly_outlook(place, sources, start, days, clock, biology), place, clock, sources, biology)
+    _print(report, as_json, tables.hours_tables(report), [])
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the pictures go.")] = Path(
+        "matewindow-demo"
+    ),
+    as_json: AsJson = False,
+) -> None:
+    """Run the whole main job on invented weather that ships with the program: no network, no set-up."""
+    from matewindow.artefacts import data_folder
+    from matewindow.cli import options, tables
+    from matewindow.demo import run_demo
+    from matewindow.reporting import graft_report, window_report
+
+    folder = data_folder("sample_weather", options.settings_of_process().sample_weather_folder)
+    place, sources, biology = options.load(folder / "site.toml", folder)
+    decision, outlook = run_demo(place, sources, biology)
+    written = _draw("graft", decision, out / "graft") + _draw("window", outlook, out / "window")
+    report: dict[str, Any] = {
+        "invented": "Site and weather of this demo are invented.",
+        "graft": graft_report(decision, sources, biology),
+        "window": window_report(outlook, place, sources, biology),
+        "pictures": written,
+    }
+    _print(report, as_json, tables.demo_tables(report), written)
+
+
+def _draw(kind: str, result: Any, stem: Path | None) -> list[str]:  # noqa: ANN401  either result
+    if stem is None:
+        return []
+    from matewindow import charts
+
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    chart = charts.graft_chart(result) if kind == "graft" else charts.window_chart(result)
+    return [str(path) for path in charts.write_chart(chart, stem)]
+
+
+def _print(report: dict[str, Any], as_json: bool, tables: list[Any], written: list[str]) -> None:  # noqa: FBT001
+    if as_json:
+        typer.echo(json.dumps(report, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    for table in tables:
+        console.print(table)
+    for path in written:
+        console.print(f"Picture: {path}", markup=False)

@@ -1,0 +1,62 @@
+"""Numbers, odds and days in the words that a beekeeper would use."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+
+def day_month(day: date) -> str:
+    """A date as a person says it: 9 June."""
+    return f"{day.day} {day:%B}"
+
+
+def weekday_day(day: date) -> str:
+    """The same with its weekday: Tuesday 9 June."""
+    return f"{day:%A} {day_month(day)}"
+
+
+VERBAL = ((0.99, "nearly certain"), (0.90, "very likely"), (0.66, "likely"), (0.33, "about as likely as not"))
+
+
+def verbal(p: float) -> str:
+    """A probability in the calibrated words of the IPCC (AR4, disjoint classes)."""
+    for low, word in VERBAL:
+        if p >= low:
+            return word
+    return "unlikely" if p >= 0.10 else "very unlikely"
+
+
+def percent(p: float) -> str:
+    """A probability as whole percent, never 0 or 100."""
+    return f"{min(99, max(1, round(100 * p)))} %"
+
+
+def in_ten(p: float) -> str:
+    """A probability in words of frequency."""
+    tenths = round(10 * p)
+    return "fewer than 1 in 10" if tenths < 1 else "more than 9 in 10" if tenths > 9 else f"about {tenths} in 10"
+
+
+def share_words(p: float) -> str:
+    """A threshold as the next simple fraction at or above it."""
+    for top, bottom in ((1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (9, 10)):
+        if p <= top / bottom + 1e-9:
+            return f"{top} in {bottom}"
+    return "near certainty"
+
+
+def list_days(days: list[date]) -> str:
+    """Days in words, runs of three and more as a span."""
+    runs: list[list[date]] = []
+    for day in days:
+        if runs and day - runs[-1][-1] == timedelta(days=1):
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    parts = []
+    for run in runs:
+        if len(run) > 2:
+            parts.append(f"{weekday_day(run[0])} to {weekday_day(run[-1])}")
+        else:
+            parts += [weekday_day(d) for d in run]
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
