@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from matewindow.paths import issued
+from matewindow.words import percent
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,9 +40,9 @@ def caveats(
     """
     said = []
     if shares["past_years"] > MANY_PAST_YEARS:
+        part = "The whole" if shares["past_years"] > 0.995 else f"{percent(shares['past_years'])} of the"
         said.append(
-            f"{100 * shares['past_years']:.0f} % of the mating window lies beyond what a forecast can say: "
-            "the odds there are those of past years."
+            f"{part} prime mating window lies beyond what a forecast can say: the odds there are those of past years."
         )
     n_years = len(paths.years)
     typical = sources.past is not None and sources.past.provenance.kind == "typical"

@@ -371,14 +371,14 @@ def _shares(paths: Paths, days: Sequence[date], site: Site, biology: Biology) ->
 
 def _check_request(first_day: date, n_days: int, n_grafts: int, by: date | None, site: Site, biology: Biology) -> None:
     if not 1 <= n_days <= MAX_DAYS:
-        raise RequestError(f"{n_days} days", where="--days", fix=f"Ask for 1 to {MAX_DAYS} days.")
+        raise RequestError(f"{n_days} days", where="days", fix=f"Ask for 1 to {MAX_DAYS} days.")
     if not 1 <= n_grafts <= 10_000:
-        raise RequestError(f"{n_grafts} grafts", where="--grafts", fix="Give the number of larvae, 1 to 10000.")
+        raise RequestError(f"{n_grafts} grafts", where="grafts", fix="Give the number of larvae, 1 to 10000.")
     if by is not None:
         earliest = _born(first_day, site, biology) + timedelta(days=4)
         if by < earliest:
             raise RequestError(
                 f"no queen grafted on {first_day} can be in lay by {by}",
-                where="--by",
+                where="by",
                 fix=f"The earliest possible egg is on {earliest}; choose a later day.",
             )

@@ -85,14 +85,14 @@ def hourly_outlook(
         ends = [f.days[-1] for f in (sources.members, sources.run) if f is not None and f.days[-1] >= start]
         n_days = min(MAX_DAYS, int((max(ends) - start).astype(int)) + 1) if ends else 7
     if not 1 <= n_days <= MAX_DAYS:
-        raise RequestError(f"{n_days} days", where="--days", fix=f"Ask for 1 to {MAX_DAYS} days.")
+        raise RequestError(f"{n_days} days", where="days", fix=f"Ask for 1 to {MAX_DAYS} days.")
     days = start + np.arange(n_days)
     light = sun.sunrise_sunset(site.latitude, site.longitude, days)
     judged = [_judge_day(day, site, sources, today, biology) for day in days]
     if all(j is None for j in judged):
         raise RequestError(
             f"the weather holds nothing for {to_date(days[0])} to {to_date(days[-1])}",
-            where="--from",
+            where="from",
             fix="Choose days that the forecast or the past years reach.",
         )
     out = []

@@ -215,7 +215,7 @@ def _after_checks(odds: _Odds, checks: tuple[Check, ...], first: np.datetime64) 
         if odds.by_path().sum() <= _IMPOSSIBLE:
             raise RequestError(
                 f"{_SEEN[check.saw]} on {check.day} cannot be",
-                where="--check",
+                where="check",
                 fix="It contradicts the graft, the emergence or another check. No queen lays before she is 4 days old.",
             )
     return odds

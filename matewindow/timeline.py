@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 NOON = time(12)
-SAW = ("eggs", "virgin", "nothing")
+Seen = Literal["eggs", "virgin", "nothing"]
+SAW: tuple[Seen, ...] = ("eggs", "virgin", "nothing")
 _REACH_SD = 4.0  # emergence is spread over solar days up to so many standard deviations from its mean
 _Z90 = 1.645  # half-width of the middle 90 % of a normal distribution, in standard deviations
 
@@ -34,7 +35,7 @@ class Check:
     """A look into a nuc and what was seen: eggs, the virgin (alive, no eggs), or nothing (no eggs, no queen)."""
 
     day: date
-    saw: Literal["eggs", "virgin", "nothing"]
+    saw: Seen
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,26 @@ class Event:
     work: str
     at: datetime | None = None
     caution: str = ""
+
+
+def checks_from_text(texts: list[str]) -> tuple[Check, ...]:
+    """Checks written as DATE:eggs, DATE:virgin or DATE:nothing, in order of date.
+
+    Raises:
+        RequestError: the text is none of these.
+    """
+    checks = []
+    for text in texts:
+        day, _, saw = text.partition(":")
+        try:
+            checks.append(Check(date.fromisoformat(day.strip()), SAW[SAW.index(saw)]))
+        except ValueError as fault:
+            raise RequestError(
+                f"{text!r} is no check",
+                where="check",
+                fix=f"Write it as 2026-06-20:eggs; seen may be {', '.join(SAW)}.",
+            ) from fault
+    return tuple(sorted(checks, key=lambda c: c.day))
 
 
 def graft_time(day: date, site: Site, at: time = NOON) -> datetime:
@@ -165,7 +186,7 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
         return day, day, day
 
     prime = aged(biology.mating.prime_from_age_d)[0], aged(biology.mating.prime_to_age_d)[0]
-    flying = flying_hours(prime[0], site, biology)
+    flying, drones = flying_hours(prime[0], site, biology), flying_hours(prime[0], site, biology, drones=True)
     quiet = quiet_hours(prime[0], site, biology)
     brood_gap = timedelta(days=biology.laying.sealed_brood_after_d)
     brood = (first_egg or aged(checks.first_check_age_d)[0]) + brood_gap
@@ -337,6 +358,6 @@ def _check_emerged(batch: Batch, mean: datetime, site: Site, biology: Biology) -
     if not low <= batch.emerged <= high:
         raise RequestError(
             f"emerged on {batch.emerged} does not fit a graft on {batch.grafted.astimezone(site.zone).date()}",
-            where="--emerged",
+            where="emerged",
             fix=f"Virgins of that graft emerge between {low} and {high}; check both dates.",
         )

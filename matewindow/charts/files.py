@@ -43,7 +43,7 @@ def render_svg(chart: alt.VConcatChart) -> str:
     import vl_convert  # noqa: PLC0415  slow to import
 
     version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
-    svg: str = vl_convert.vegalite_to_svg(chart.to_dict(), vl_version=version, allowed_base_urls=[])
+    svg: str = vl_convert.vegalite_to_svg(chart.to_dict(validate=False), vl_version=version, allowed_base_urls=[])
     return svg
 
 

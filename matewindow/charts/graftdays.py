@@ -6,20 +6,22 @@ from math import ceil, floor
 from typing import TYPE_CHECKING
 
 from matewindow.charts import style
-from matewindow.charts.style import RANGE, SHAPES, USUAL, Frame
-from matewindow.charts.tables import BEST, LIMITED, STANDINGS, Row, chart_table
+from matewindow.charts.lettering import SMALL_PX, text_px
+from matewindow.charts.style import SHAPES, USUAL, Frame
+from matewindow.charts.tables import BEHIND, BEST, LIMITED, STANDINGS, Row, chart_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date
 
     import altair as alt
 
     from matewindow.graft import GraftDecision
 
-ODDS_PX, HOURS_PX, LIMIT_PX = 170, 110, 18
-_MIN_SPAN = 0.30  # odds that lie close together are not blown up into a drama
-_LEFT_PX, _LEFT_WITH_LIMITS_PX = 36, 66
+ODDS_PX, HOURS_PX, LIMIT_PX, SIGN_PX = 160, 110, 18, 20
+_MIN_SPAN = 30  # points: odds that lie close together are not blown up into a drama
+_LEFT_PX, _LEFT_WITH_LIMITS_PX = 38, 66
+_ODDS = ("odds", "odds_low", "odds_high", "odds_usual")
+_HOURS = ("prime_mean_h", "prime_p10_h", "prime_p90_h", "prime_usual_h")
 
 
 def graft_chart(decision: GraftDecision, width_px: int = 640) -> alt.VConcatChart:
@@ -31,82 +33,83 @@ def graft_chart(decision: GraftDecision, width_px: int = 640) -> alt.VConcatChar
 
     Returns:
         An Altair chart: odds by graft day with their 5 to 95 % range and what is usual, a strip of the limits that days
-        break, and below it the effective flight hours of the prime window with their 10 to 90 % range.
+        break, and below it the effective flight hours of the prime window with their 10 to 90 % range. Odds of being in
+        lay by a deadline have no range.
 
     Raises:
         RequestError: a width that cannot be read.
     """
-    import altair as alt  # noqa: PLC0415  slow to import
-
     rows = chart_table(decision)
-    limited = any(row["limits"] for row in rows)
-    measures = style.frame(width_px, _LEFT_WITH_LIMITS_PX if limited else _LEFT_PX)
+    limits = [{"day": row["day"], "limit": name} for row in rows for name in str(row["limits"]).split(", ") if name]
+    measures = style.frame(width_px, _LEFT_WITH_LIMITS_PX if limits else _LEFT_PX)
     days = [day.day for day in decision.days]
     x = style.day_axis(days, measures, lambda i: [f"{days[i]:%a}", f"{days[i].day} {days[i]:%b}"])
-    panels = [_odds_panel(decision, rows, x, measures)]
-    if limited:
-        panels.append(_limits_panel(rows, x, measures))
-    panels.append(_hours_panel(rows, x, measures))
+    strips = [_limits_panel(limits, x, measures, len(days))] if limits else []
     head, _, tail = decision.sentence.partition(": ")
-    chart = alt.vconcat(*panels, spacing=12).properties(
-        title=style.title(head if tail else decision.sentence, _subtitle(decision, tail), width_px),
-        description=decision.sentence,
+    return style.picture(
+        [_odds_panel(decision, rows, x, measures), *strips, _hours_panel(rows, x, measures)],
+        style.title(head if tail else decision.sentence, _subtitle(decision, tail), width_px),
+        decision.sentence,
+        {"days": rows, "limits": limits},
     )
-    return style.dress(chart)
 
 
 def _subtitle(decision: GraftDecision, tail: str) -> list[str]:
     said = [tail[0].upper() + tail[1:]] if tail else []
-    zone = decision.site.zone
-    foot = f"{decision.site.name} · {style.standing_on(decision.shares)} · {style.computed(decision.now, zone)}"
-    return [*said, foot]
+    if "the wait" not in decision.sentence and _better_but_behind(decision):
+        said.append("Some days have better odds, but they cost the wait.")
+    foot = f"{decision.site.name} · {style.computed(decision.now, decision.site.zone)}"
+    return [*said, style.standing_on(decision.shares), foot]
+
+
+def _better_but_behind(decision: GraftDecision) -> bool:
+    """Whether a later day that breaks no limit has clearly better odds than one that the sentence names."""
+    rows = [row for row in chart_table(decision) if not row["limits"]]
+    named = [row for row in rows if row["advised"]]
+    later = [row for row in rows if row["standing"] == BEHIND and all(str(row["day"]) > str(n["day"]) for n in named)]
+    return bool(named and later) and max(_numbers([r["odds"] for r in later])) > 0.05 + min(
+        _numbers([r["odds"] for r in named])
+    )
 
 
 def _odds_panel(decision: GraftDecision, rows: list[Row], x: alt.X, measures: Frame) -> alt.LayerChart:
     import altair as alt  # noqa: PLC0415  slow to import
 
-    low, high = _span(
-        [row[k] for row in rows for k in ("odds", "odds_low", "odds_high", "odds_usual")], decision.threshold
-    )
-    ticks = [t / 100 for t in range(round(100 * low), round(100 * high) + 1, 10 if high - low <= 0.6 else 20)]
-    y = alt.Y(
-        "odds:Q",
-        scale=alt.Scale(domain=[low, high], nice=False, zero=False),
-        axis=style.value_axis("%", 100, measures, ticks),
-    )
-    what = f"in lay by {decision.by.day} {decision.by:%B}" if decision.by else "well mated (range: 5 to 95 %)"
-    layers = [*_advised(decision, rows, x, measures), *_threshold(decision.threshold, low, high, measures)]
-    layers += _marks(rows, x, y, ("odds", "odds_low", "odds_high", "odds_usual"), measures, legend=True)
-    return alt.layer(*layers).properties(
+    low, high = _span([row[field] for row in rows for field in _ODDS], decision.threshold)
+    scale = alt.Scale(domain=[low / 100, high / 100], nice=False, zero=False, range=[SIGN_PX + ODDS_PX, SIGN_PX])
+    ticks = [t / 100 for t in range(low, high + 1, 10 if high - low <= 60 else 20)]
+    y = {"scale": scale, "axis": style.value_axis("%", 100, measures, ticks)}
+    ends = f"ends well mated and in lay by {decision.by.day} {decision.by:%B}" if decision.by else "ends well mated"
+    spread = "" if decision.by else " (line: 5 to 95 %)"
+    layers = [*_advised(rows, x, measures), *_threshold(decision.threshold, rows, (low, high), y, measures)]
+    return alt.layer(*layers, *_marks(rows, x, y, _ODDS, measures, legend=True)).properties(
         width=measures.plot_px,
-        height=ODDS_PX,
-        title=style.panel_title(f"By graft day: odds that a virgin ends {what}", measures),
+        height=SIGN_PX + ODDS_PX,
+        title=style.panel_title(f"By graft day: odds that a virgin {ends}{spread}", measures),
     )
 
 
 def _hours_panel(rows: list[Row], x: alt.X, measures: Frame) -> alt.LayerChart:
     import altair as alt  # noqa: PLC0415  slow to import
 
-    fields = ("prime_mean_h", "prime_p10_h", "prime_p90_h", "prime_usual_h")
-    top = max(float(row[f] or 0.0) for row in rows for f in fields)
+    top = max(_numbers([row[field] for row in rows for field in _HOURS]), default=1.0)
     step = next((s for s in (1, 2, 5, 10, 20) if top / s <= 5), 50)
     high = step * max(1, ceil(top / step))
-    y = alt.Y(
-        "prime_mean_h:Q",
-        scale=alt.Scale(domain=[0, high], nice=False),
-        axis=style.value_axis("h", 1, measures, list(range(0, high + 1, step))),
-    )
-    marks = _marks(rows, x, y, fields, measures, legend=False)
-    text = "Flight hours in the prime window (mean; range: 10 to 90 %)"
-    return alt.layer(*marks).properties(
-        width=measures.plot_px, height=HOURS_PX, title=style.panel_title(text, measures)
+    y = {
+        "scale": alt.Scale(domain=[0, high], nice=False),
+        "axis": style.value_axis("h", 1, measures, list(range(0, high + 1, step))),
+    }
+    return alt.layer(*_marks(rows, x, y, _HOURS, measures, legend=False)).properties(
+        width=measures.plot_px,
+        height=HOURS_PX,
+        title=style.panel_title("Flight hours in the prime window (mean; line: 10 to 90 %)", measures),
     )
 
 
 def _marks(
     rows: list[Row],
     x: alt.X,
-    y: alt.Y,
+    y: dict[str, alt.Scale | alt.Axis],
     fields: tuple[str, str, str, str],
     measures: Frame,
     *,
@@ -117,128 +120,121 @@ def _marks(
 
     value, low, high, usual = fields
     kinds = _kinds(rows)
-    step = measures.plot_px / len(rows)
-    side = max(4.0, min(9.0, 0.7 * step))
-    key = alt.Legend(title=None, orient="top", columns=2 if measures.width_px < 480 else len(kinds)) if legend else None
-    look = {
-        "shape": alt.Shape("kind:N", sort=None, scale=style.by_kind(kinds, SHAPES), legend=key),
-        "fill": alt.Fill("kind:N", sort=None, scale=style.by_kind(kinds, style.FILLS), legend=key),
-        "stroke": alt.Stroke("kind:N", sort=None, scale=style.by_kind(kinds, style.STROKES), legend=key),
+    band = measures.plot_px / len(rows)
+    dash = min(40.0, band)
+    side = max(4.0, min(8.5, 0.55 * band))
+    columns = 2 if measures.width_px < 480 else len(kinds)
+    key = alt.Legend(title=None, orient="top", columns=columns) if legend else None
+
+    table = alt.Chart(alt.NamedData("days"))
+    same = {"shape": SHAPES, "fill": style.FILLS, "stroke": style.STROKES}
+    field = {
+        name: getattr(alt, name.capitalize())(
+            "standing:N", sort=None, scale=style.by_kind(kinds, shown), legend=key
+        )
+        for name, shown in same.items()
     }
-
-    def keep(field: str, *more: str) -> list[Row]:
-        return [{k: row[k] for k in ("day", field, *more)} for row in rows if row[field] is not None]
-
-    def at(field: str) -> alt.Y:
-        moved = y.copy(deep=False)
-        moved.shorthand = f"{field}:Q"
-        return moved
-
-    spans = alt.Chart(alt.Data(values=keep(low, high))).mark_rule(color=style.INK, strokeWidth=1.2)
-    ticks = alt.Chart(alt.Data(values=[row | {"kind": USUAL} for row in keep(usual)])).mark_point(
-        size=(0.9 * step) ** 2, strokeWidth=2.5, opacity=1
-    )
-    values = [row | {"kind": row["standing"]} for row in keep(value, "standing")]
-    points = alt.Chart(alt.Data(values=values)).mark_point(size=side**2, strokeWidth=1.4, opacity=1)
+    fixed = {name: alt.datum(USUAL) for name in same}
     return [
-        spans.encode(x=x, y=at(low), y2=f"{high}:Q"),
-        ticks.encode(x=x, y=at(usual), **look),
-        points.encode(x=x, y=at(value), **look),
+        table.mark_rule(color=style.INK, strokeWidth=1.2).encode(x=x, y=alt.Y(f"{low}:Q", **y), y2=f"{high}:Q"),
+        table.mark_point(size=dash**2, strokeWidth=2.5, opacity=1).encode(x=x, y=alt.Y(f"{usual}:Q", **y), **fixed),
+        table.mark_point(size=side**2, strokeWidth=1.4, opacity=1).encode(x=x, y=alt.Y(f"{value}:Q", **y), **field),
     ]
 
 
 def _kinds(rows: list[Row]) -> list[str]:
     """The kinds of mark that the picture holds: one key for all its panels."""
     kinds = [standing for standing in STANDINGS if any(row["standing"] == standing for row in rows)]
-    return [*kinds, RANGE, *([USUAL] if any(row["prime_usual_h"] is not None for row in rows) else [])]
+    return [*kinds, *([USUAL] if any(row["prime_usual_h"] is not None for row in rows) else [])]
 
 
-def _limits_panel(rows: list[Row], x: alt.X, measures: Frame) -> alt.Chart:
+def _limits_panel(limits: list[Row], x: alt.X, measures: Frame, n_days: int) -> alt.Chart:
     """One line for each limit, with a cross under every day that breaks it."""
     import altair as alt  # noqa: PLC0415  slow to import
 
-    broken = [{"day": row["day"], "limit": name} for row in rows for name in str(row["limits"]).split(", ") if name]
-    names = sorted({str(b["limit"]) for b in broken})
-    bare = x.copy(deep=False)
-    bare.axis = None
-    y = alt.Y(
-        "limit:N",
-        scale=alt.Scale(domain=names),
-        axis=alt.Axis(title=None, minExtent=measures.left_px, maxExtent=measures.left_px, ticks=False, grid=True),
-    )
-    side = max(4.0, min(8.0, 0.6 * measures.plot_px / len(rows)))
+    names = sorted({str(row["limit"]) for row in limits})
+    bare: alt.X = x.copy(deep=False)
+    bare["axis"] = None
+    axis = alt.Axis(title=None, minExtent=measures.left_px, maxExtent=measures.left_px, ticks=False, grid=True)
+    side = max(4.0, min(8.0, 0.6 * measures.plot_px / n_days))
     return (
-        alt.Chart(alt.Data(values=broken))
+        alt.Chart(alt.NamedData("limits"))
         .mark_point(shape=SHAPES[LIMITED], size=side**2, stroke=style.STROKES[LIMITED], strokeWidth=1.4, opacity=1)
-        .encode(x=bare, y=y)
+        .encode(x=bare, y=alt.Y("limit:N", scale=alt.Scale(domain=names), axis=axis))
         .properties(
             width=measures.plot_px,
             height=LIMIT_PX * len(names),
-            title=style.panel_title("Limits of your own", measures),
+            title=style.panel_title("Limits of your own that a day breaks", measures),
         )
     )
 
 
-def _advised(decision: GraftDecision, rows: list[Row], x: alt.X, measures: Frame) -> list[alt.Chart]:
+def _advised(rows: list[Row], x: alt.X, measures: Frame) -> list[alt.Chart]:
     """A bracket over the days that the sentence names, the longest run of them labelled."""
     import altair as alt  # noqa: PLC0415  slow to import
 
-    runs = _runs([row for row in rows if row["advised"]], [str(row["day"]) for row in rows])
+    runs = _runs([bool(row["advised"]) for row in rows])
     if not runs:
         return []
-    longest = max(runs, key=len)
-    middle = longest[len(longest) // 2]
-    position = [str(row["day"]) for row in rows].index(middle) / len(rows)
-    text = BEST if len(decision.graft_dates) > 1 else "best"
-    half = 0.5 * style.SMALL_PX * 0.55 * len(text) / measures.plot_px
-    align, edge = ("left", 0.0) if position < half else ("right", 1.0) if position > 1 - half else ("center", 0.5)
-    anchor = longest[0] if align == "left" else longest[-1] if align == "right" else middle
-    bars = [{"day": run[0], "to": run[-1]} for run in runs]
-    left, at = x.copy(deep=False), x.copy(deep=False)
-    left.bandPosition, at.bandPosition = 0, edge
+    start, end = max(runs, key=lambda run: run[1] - run[0])
+    text = BEST if sum(b - a + 1 for a, b in runs) > 1 else "best"
+    middle = (start + end + 1) / 2 / len(rows) * measures.plot_px
+    half = text_px(text, SMALL_PX) / 2
+    side = "left" if middle < half else "right" if middle > measures.plot_px - half else "center"
+    at = {"left": (start, 0.0), "right": (end, 1.0), "center": ((start + end) // 2, 0.5 if (end - start) % 2 == 0 else 1.0)}
+    place, edge = at[side]
+    days = [row["day"] for row in rows]
+    bars = alt.Chart(alt.Data(values=[{"day": days[a], "to": days[b]} for a, b in runs]))
+    label = alt.Chart(alt.Data(values=[{"day": days[place], "text": text}]))
     return [
-        alt.Chart(alt.Data(values=bars))
-        .mark_rule(color=style.INK, strokeWidth=3)
-        .encode(x=left, x2=alt.X2("to:O", bandPosition=1), y=alt.value(0)),
-        alt.Chart(alt.Data(values=[{"day": anchor, "text": text}]))
-        .mark_text(align=align, baseline="top", dy=4, fontSize=style.SMALL_PX, color=style.INK)
-        .encode(x=at, y=alt.value(0), text="text:N"),
+        bars.mark_rule(color=style.INK, strokeWidth=3).encode(
+            x=style.at_edge(x, 0), x2=alt.X2("to:O", bandPosition=1), y=alt.value(2)
+        ),
+        label.mark_text(align=side, baseline="top", dy=4).encode(x=style.at_edge(x, edge), y=alt.value(2), text="text:N"),
     ]
 
 
-def _runs(rows: list[Row], order: list[str]) -> list[list[str]]:
-    """Days that follow one another, as runs."""
-    runs: list[list[str]] = []
-    for row in rows:
-        day = str(row["day"])
-        if runs and order.index(day) == order.index(runs[-1][-1]) + 1:
-            runs[-1].append(day)
-        else:
-            runs.append([day])
-    return runs
+def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
+    """First and last position of each run of true flags."""
+    starts = [i for i, flag in enumerate(flags) if flag and (i == 0 or not flags[i - 1])]
+    ends = [i for i, flag in enumerate(flags) if flag and (i == len(flags) - 1 or not flags[i + 1])]
+    return list(zip(starts, ends, strict=True))
 
 
-def _threshold(threshold: float, low: float, high: float, measures: Frame) -> list[alt.Chart]:
+def _threshold(
+    threshold: float,
+    rows: list[Row],
+    span: tuple[int, int],
+    y: dict[str, alt.Scale | alt.Axis],
+    measures: Frame,
+) -> list[alt.Chart]:
     """The odds from which a nuc is worth stocking, where the panel reaches down to them."""
     import altair as alt  # noqa: PLC0415  slow to import
 
-    if not low <= threshold <= high:
+    if not span[0] < 100 * threshold < span[1]:
         return []
-    data = alt.Data(values=[{"odds": threshold, "text": "worth a nuc from here up"}])
-    line = alt.Chart(data).mark_rule(color=style.INK, strokeDash=[4, 3]).encode(y="odds:Q")
-    text = (
-        alt.Chart(data)
-        .mark_text(align="right", baseline="top", dy=3, fontSize=style.SMALL_PX, color=style.INK)
-        .encode(x=alt.value(measures.plot_px), y="odds:Q", text="text:N")
-    )
-    return [line, text]
+    label = "worth a nuc from here up"
+    gap = [abs(odds - threshold) for odds in _numbers([row["odds"] for row in rows])]
+    covered = ceil(text_px(label, SMALL_PX) / measures.plot_px * len(gap)) + 1
+    right = min(gap[-covered:]) >= min(gap[:covered])  # the label goes where the odds leave room for it
+    line = alt.Chart(alt.Data(values=[{"odds": threshold, "text": label}]))
+    text = line.mark_text(align="right" if right else "left", baseline="bottom", dy=-3, dx=0 if right else 4)
+    return [
+        line.mark_rule(color=style.INK, strokeDash=[4, 3]).encode(y=alt.Y("odds:Q", **y)),
+        text.encode(x=alt.value(measures.plot_px if right else 0), y=alt.Y("odds:Q", **y), text="text:N"),
+    ]
 
 
-def _span(values: Sequence[object], threshold: float) -> tuple[float, float]:
-    """Ends of the odds axis, in steps of 10 points, at least 30 points apart; with the threshold where odds come near it."""
-    known = [v for v in values if isinstance(v, float)]
+def _span(values: Sequence[object], threshold: float) -> tuple[int, int]:
+    """Ends of the odds axis in percent, in steps of 10, 30 points apart at least; with the threshold where odds come near it."""
+    known = _numbers(values)
     if min(known) < threshold + 0.10:
         known.append(threshold)
-    low, high = floor(10 * min(known) - 0.2) / 10, ceil(10 * max(known) + 0.5) / 10
-    high = min(1.0, max(high, low + _MIN_SPAN))
-    return max(0.0, min(low, high - _MIN_SPAN)), high
+    low, high = 10 * floor(10 * min(known) - 0.1), 10 * ceil(10 * max(known) + 0.1)
+    high = min(100, max(high, low + _MIN_SPAN))
+    low = max(0, min(low, high - _MIN_SPAN))
+    return (low, high) if high - low <= 60 else (20 * (low // 20), 20 * ceil(high / 20))
+
+
+def _numbers(values: Sequence[object]) -> list[float]:
+    return [value for value in values if isinstance(value, float)]

@@ -1,51 +1,53 @@
-"""What all pictures share: colours, shapes, type, the calendar axis, titles and measures.
+"""What all pictures share: colours, shapes, measures, the calendar axis and titles.
 
-Colours are picked so that classes within one panel differ in relative luminance (WCAG 2.2, a published formula:
-contrast ratio of
-1.5 and more between neighbours), which survives black-and-white print and every kind of colour blindness; the hues
-follow Okabe & Ito 2008 where their lightness allows. Shapes, outlines and words say the same again.
+Colours are picked so that classes within one panel differ in relative luminance (WCAG 2.2, a published formula: contrast ratio of
+1.5 and more between neighbours), which survives black-and-white print and every kind of colour blindness; the hues follow
+Okabe & Ito 2008 where their lightness allows. Shapes, outlines and words say the same again.
 """
 
 from __future__ import annotations
 
-import textwrap
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from matewindow.charts.lettering import FONT, NO_BREAK, SMALL_PX, TEXT_PX, TITLE_PX, text_px, wrap
 from matewindow.charts.tables import BEHIND, BEST, LIMITED, day_label
 from matewindow.errors import RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from datetime import date, datetime, tzinfo
 
     import altair as alt
 
-FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
-"""vl-convert brings Liberation Sans along; Arial and Helvetica have the same widths where an SVG is shown without it."""
-SMALL_PX, TEXT_PX, TITLE_PX = 11, 12, 14
-INK, GRID, BAND, PAPER = "#222222", "#DDDDDD", "#E6E6E6", "#FFFFFF"
+    from matewindow.charts.tables import Row
 
-RANGE, USUAL = "range", "usual for the dates"
-FILLS = {BEST: "#004B76", BEHIND: PAPER, LIMITED: PAPER, RANGE: INK, USUAL: "#D55E00"}
-STROKES = {BEST: "#004B76", BEHIND: INK, LIMITED: INK, USUAL: "#D55E00", RANGE: INK}
-CROSS = "M-1,-1L1,1M-1,1L1,-1"
-DASH, BAR = "M-1,0L1,0", "M0,-1L0,1"
-SHAPES = {BEST: "circle", BEHIND: "diamond", LIMITED: CROSS, USUAL: DASH, RANGE: BAR}
+INK, QUIET, GRID, PAPER = "#222222", "#777777", "#DDDDDD", "#FFFFFF"
+BAND_OPACITY = 0.10  # of ink on paper, so that the grid shows through
+
+USUAL = "usual"
+FILLS = {BEST: "#004B76", BEHIND: PAPER, LIMITED: PAPER, USUAL: "#D55E00"}
+STROKES = {BEST: "#004B76", BEHIND: INK, LIMITED: INK, USUAL: "#D55E00"}
+SHAPES = {
+    BEST: "circle",
+    BEHIND: "diamond",
+    LIMITED: "M-1,-1L1,1M-1,1L1,-1",
+    USUAL: "M-1,0L1,0",
+}
 
 ORIGIN_WORDS = {"observed": "observed", "forecast": "forecast", "past_years": "past years"}
 ORIGIN_FILLS = {"observed": "#004B76", "forecast": "#56B4E9", "past years": PAPER}
-CAUSE_WORDS = {"cold": "cold", "wind": "wind", "rain": "rain", "light": "poor light", "heat": "heat"}
-CAUSE_FILLS = {"cold": "#003A5C", "wind": "#00785A", "rain": "#56B4E9", "poor light": "#F7EFA0", "heat": "#B84A00"}
+CAUSE_WORDS = {"cold": "cold", "wind": "wind", "rain": "rain", "heat": "heat", "light": "poor light"}
+CAUSE_FILLS = {"cold": "#00304D", "wind": "#00705A", "rain": "#4A90C4", "heat": "#E69F00", "poor light": "#F7EFA0"}
 
 MIN_WIDTH_PX, MAX_WIDTH_PX = 320, 2000
-RIGHT_PX = 22  # room for half of the last day's label
-_EDGE_PX = 6
+EDGE_PX, RIGHT_PX = 6, 12
 
 
 @dataclass(frozen=True)
 class Frame:
-    """Measures of a picture: its width, the room left of the panels for axis labels, and the panels' own width (px)."""
+    """Measures of a picture: its width, and the room left of the panels for the labels of their axes (px)."""
 
     width_px: int
     left_px: int
@@ -53,7 +55,7 @@ class Frame:
     @property
     def plot_px(self) -> int:
         """Width of the panels."""
-        return self.width_px - self.left_px - RIGHT_PX - _EDGE_PX
+        return self.width_px - 2 * EDGE_PX - self.left_px - RIGHT_PX
 
 
 def frame(width_px: int, left_px: int) -> Frame:
@@ -71,29 +73,23 @@ def frame(width_px: int, left_px: int) -> Frame:
     return Frame(width_px, left_px)
 
 
-def wrap(text: str, width_px: int, size_px: int, *, bold: bool = False) -> list[str]:
-    """A text in lines that fit a width. The mean character of Liberation Sans is about half as wide as its size, bold a bit more."""
-    per_line = int(width_px / (size_px * (0.56 if bold else 0.51)))
-    return textwrap.wrap(text, per_line) or [""]
-
-
 def computed(now: datetime, zone: tzinfo | None) -> str:
     """When an answer was computed, by the site's clock."""
     here = now.astimezone(zone)
-    return f"computed {day_label(here.date())} {here.year}, {here:%H:%M} {here.tzname()}"
+    return f"computed {day_label(here.date())} {here.year}, {here:%H:%M}{NO_BREAK}{here.tzname()}"
 
 
-def standing_on(shares: dict[str, float]) -> str:
+def standing_on(shares: Mapping[str, float]) -> str:
     """What the prime window rests on, in whole percents, the largest share first."""
     parts = sorted(((share, ORIGIN_WORDS[name]) for name, share in shares.items() if share >= 0.005), reverse=True)
-    return "stands on " + ", ".join(f"{100 * share:.0f} % {word}" for share, word in parts)
+    return "Stands on " + ", ".join(f"{100 * share:.0f} % {word}" for share, word in parts)
 
 
 def title(head: str, tail: Sequence[str], width_px: int) -> alt.TitleParams:
     """The answer in words, with smaller lines below it."""
     import altair as alt  # noqa: PLC0415  slow to import
 
-    room = width_px - 2 * _EDGE_PX
+    room = width_px - 2 * EDGE_PX
     return alt.TitleParams(
         text=wrap(head, room, TITLE_PX, bold=True),
         subtitle=[line for text in tail for line in wrap(text, room, TEXT_PX)],
@@ -111,29 +107,29 @@ def panel_title(text: str, measures: Frame) -> alt.TitleParams:
     return alt.TitleParams(text=lines, anchor="start", fontSize=TEXT_PX, offset=6, frame="group")
 
 
-def day_axis(days: Sequence[date], measures: Frame, lines: Callable[[int], list[str]], room_px: int = 42) -> alt.X:
+def day_axis(days: Sequence[date], measures: Frame, lines: Callable[[int], list[str]]) -> alt.X:
     """Days as bands along x. They are ISO texts, not times: a time would be shifted to the reader's own clock.
 
     Args:
         days: in order.
-        measures: of the picture.
+        measures: of the picture; only as many days are labelled as fit.
         lines: the lines of a day's label, by its position.
-        room_px: width that a label takes; only as many days are labelled as fit.
     """
     import altair as alt  # noqa: PLC0415  slow to import
 
-    step = next(
-        (n for n in (1, 2, 3, 4, 7, 14) if n * measures.plot_px / len(days) >= room_px),
-        28,
-    )
-    named = {day.isoformat(): lines(i) for i, day in enumerate(days) if i % step == 0}
+    labels = [lines(i) for i in range(len(days))]
+    widest = max(text_px(line, SMALL_PX) for label in labels for line in label)
+    band = measures.plot_px / len(days)
+    step = next((n for n in (1, 2, 3, 4, 7, 14) if n * band >= widest + 4.0), 28)
+    last = (measures.plot_px + RIGHT_PX - widest / 2) / band - 0.5  # a label further right would leave the picture
+    named = {days[i].isoformat(): labels[i] for i in range(0, len(days), step) if i <= last}
     return alt.X(
         "day:O",
         sort=None,
         scale=alt.Scale(type="band", domain=[d.isoformat() for d in days], paddingInner=0.2, paddingOuter=0.1),
         axis=alt.Axis(
             values=list(named),
-            labelExpr=f"{as_expression(named)}[datum.value]",
+            labelExpr=f"{json.dumps(named, ensure_ascii=False)}[datum.value]",  # Vega's expressions read JSON literals
             labelAngle=0,
             labelPadding=3,
             labelOverlap=False,
@@ -143,11 +139,11 @@ def day_axis(days: Sequence[date], measures: Frame, lines: Callable[[int], list[
     )
 
 
-def as_expression(value: Any) -> str:  # noqa: ANN401  any JSON value
-    """A value as a literal of Vega's expression language, which reads JSON."""
-    import json  # noqa: PLC0415  not needed without a picture
-
-    return json.dumps(value, ensure_ascii=False, sort_keys=True)
+def at_edge(x: alt.X, edge: float) -> alt.X:
+    """The same axis, with marks at a place in each day's band: 0 its left edge, 1 its right one."""
+    moved: alt.X = x.copy(deep=False)
+    moved["bandPosition"] = edge
+    return moved
 
 
 def value_axis(unit: str, factor: int, measures: Frame, ticks: Sequence[float]) -> alt.Axis:
@@ -156,35 +152,53 @@ def value_axis(unit: str, factor: int, measures: Frame, ticks: Sequence[float]) 
 
     return alt.Axis(
         values=list(ticks),
-        labelExpr=f"format(datum.value * {factor}, '.0f') + '\u00a0{unit}'",
+        labelExpr=f"format(datum.value * {factor}, '.0f') + '{NO_BREAK}{unit}'",
         title=None,
         minExtent=measures.left_px,
         maxExtent=measures.left_px,
     )
 
 
-def by_kind(names: Sequence[str], shown: dict[str, str]) -> alt.Scale:
+def by_kind(names: Sequence[str], shown: Mapping[str, str]) -> alt.Scale:
     """A scale that gives each kind of mark its own shape or colour."""
     import altair as alt  # noqa: PLC0415  slow to import
 
     return alt.Scale(domain=list(names), range=[shown[name] for name in names])
 
 
-def dress(chart: alt.VConcatChart) -> alt.VConcatChart:
-    """Type, paper and lines of every picture."""
+def picture(
+    panels: Sequence[alt.Chart | alt.LayerChart],
+    heading: alt.TitleParams,
+    description: str,
+    datasets: Mapping[str, Sequence[Row]],
+    *,
+    spacing: int = 12,
+) -> alt.VConcatChart:
+    """The panels one below the other, with the data once, in our type on white paper."""
+    import altair as alt  # noqa: PLC0415  slow to import
+
+    chart: alt.VConcatChart = alt.vconcat(*panels, spacing=spacing, title=heading, description=description, config=_config())
+    chart["datasets"] = {name: list(rows) for name, rows in datasets.items()}
+    return chart
+
+
+def _config() -> dict[str, Any]:
     text = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK, "labelFontSize": SMALL_PX}
-    dressed: alt.VConcatChart = (
-        chart.configure(
-            font=FONT,
-            background=PAPER,
-            padding={"left": _EDGE_PX, "right": 0, "top": _EDGE_PX, "bottom": _EDGE_PX},
-        )
-        .configure_view(stroke=None, clip=False)
-        .configure_axis(**text, gridColor=GRID, domainColor=INK, tickColor=INK, tickSize=4)
-        .configure_legend(**text, symbolStrokeColor=INK, symbolSize=90, padding=0, offset=6, rowPadding=3)
-        .configure_title(
-            font=FONT, subtitleFont=FONT, color=INK, subtitleColor=INK, fontSize=TITLE_PX, subtitleFontSize=TEXT_PX
-        )
-        .configure_mark(aria=False)
-    )
-    return dressed
+    return {
+        "font": FONT,
+        "background": PAPER,
+        "padding": EDGE_PX,
+        "view": {"stroke": None, "clip": False},
+        "axis": text | {"gridColor": GRID, "domainColor": INK, "tickColor": INK, "tickSize": 4},
+        "legend": text | {"symbolStrokeColor": INK, "symbolSize": 90, "padding": 0, "offset": 6, "rowPadding": 3},
+        "title": {
+            "font": FONT,
+            "subtitleFont": FONT,
+            "color": INK,
+            "subtitleColor": INK,
+            "fontSize": TITLE_PX,
+            "subtitleFontSize": TEXT_PX,
+        },
+        "text": {"font": FONT, "fontSize": SMALL_PX, "color": INK},
+        "mark": {"aria": False},  # hundreds of labels help nobody: every picture has its table
+    }

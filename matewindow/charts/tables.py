@@ -81,9 +81,10 @@ def _odds(day: GraftDay) -> tuple[float, float | None, float | None, float | Non
     """
     if day.in_lay_by is None:
         return day.well_mated.value, day.well_mated.low, day.well_mated.high, day.well_mated_usual
+    expected, before = day.expected_laying, day.expected_laying_usual
     usual = None
-    if day.expected_laying_usual is not None and day.expected_laying > 0.0:
-        usual = day.in_lay_by * day.expected_laying_usual / day.expected_laying
+    if before is not None and (expected > 0.0 or before == 0.0):
+        usual = day.in_lay_by * before / expected if expected > 0.0 else 0.0
     return day.in_lay_by, None, None, usual
 
 

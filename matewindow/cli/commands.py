@@ -115,7 +115,7 @@ def window(
     from matewindow.cli import options, tables
     from matewindow.outlook import batch_outlook
     from matewindow.reporting import window_report
-    from matewindow.timeline import Batch
+    from matewindow.timeline import Batch, checks_from_text
 
     place, sources, biology = options.load(site, weather)
     batch = Batch(
@@ -124,7 +124,7 @@ def window(
         sealed_temp_c=sealed_temp,
         moved=None if moved is None else options.a_time(moved, "--moved", place),
         emerged=None if emerged is None else options.a_date(emerged, "--emerged"),
-        checks=options.checks_of(check or []),
+        checks=checks_from_text(check or []),
     )
     outlook = batch_outlook(batch, place, sources, options.the_clock(now, place), biology)
     written = _draw("window", outlook, picture)

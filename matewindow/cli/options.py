@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from matewindow.paths import Sources
     from matewindow.settings import Settings
     from matewindow.site import Site
-    from matewindow.timeline import Check
 
 
 def settings_of_process() -> Settings:
@@ -62,23 +61,6 @@ def a_time(text: str, option: str, site: Site) -> datetime:
 def the_clock(text: str | None, site: Site) -> datetime:
     """``--now`` if it was given, else the real time."""
     return datetime.now(UTC) if text is None else a_time(text, "--now", site)
-
-
-def checks_of(texts: list[str]) -> tuple[Check, ...]:
-    """Checks written as DATE:eggs, DATE:virgin or DATE:nothing, in order of date."""
-    from matewindow.timeline import SAW, Check
-
-    checks = []
-    for text in texts:
-        day, colon, saw = text.partition(":")
-        if not colon or saw not in SAW:
-            raise RequestError(
-                f"{text!r} is no check",
-                where="--check",
-                fix=f"Write it as 2026-06-20:eggs; seen may be {', '.join(SAW)}.",
-            )
-        checks.append(Check(a_date(day, "--check"), saw))  # type: ignore[arg-type]  # one of SAW, looked at above
-    return tuple(sorted(checks, key=lambda c: c.day))
 
 
 def limits_of(builder: str | None, nucs: str | None, off: list[str]) -> Limits:

@@ -3,12 +3,12 @@
 Both are shared by all processes of this machine that use one store folder, in one SQLite file. Every change is one
 transaction, so a process that is killed leaves either none of it or all of it.
 
-Open-Meteo (its pricing page and server code, 2026) allows 600 calls a minute, 5,000 an hour and 10,000 a day for each
-address, counted from the full minute, the full hour and 00:00 UTC. A call for one place weighs
-``max(1, V/10, V/10 · days/14)``, V being variables x members x models. A call is entered before it is made, with its full
-weight. If the source refuses it, the entry is lowered to 1, which is what the service then counts; if the process
-dies, the entry stays: the service may have counted it. There is no counter to reset or to repair: what is used is
-the sum over the entries since the period began.
+Open-Meteo (its pricing page and server code, 2026) allows 600 calls a minute, 5,000 an hour and 10,000 a day for
+each address, counted from the full minute, the full hour and 00:00 UTC. A call for one place weighs
+``max(1, V/10, V/10 · days/14)``, V being variables x members x models. A call is entered before it is made, with
+its full weight. If the source refuses it, the entry is lowered to 1, which is what the service then counts; if the
+process dies, the entry stays: the service may have counted it. There is no counter to reset or to repair: what is
+used is the sum over the entries since the period began.
 
 A cool-down: a source that answers 429, or whose requests fail three times in a row, is left alone for a while.
 """
@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -36,7 +36,8 @@ _TABLES = """
 create table if not exists call (id integer primary key autoincrement, at_s real not null, weight real not null);
 create index if not exists call_at on call (at_s);
 create table if not exists cooldown
-    (name text primary key, failures integer not null, failed_s real not null, until_s real not null, reason text not null);
+    (name text primary key, failures integer not null, failed_s real not null, until_s real not null,
+     reason text not null);
 """
 
 
@@ -74,9 +75,7 @@ class Rest:
     reason: str
 
 
-def open_meteo_weight(
-    variables: int, *, days: float, members: int = 1, models: int = 1, locations: int = 1
-) -> float:
+def open_meteo_weight(variables: int, *, days: float, members: int = 1, models: int = 1, locations: int = 1) -> float:
     """Weight of a call in units of the budget.
 
     Args:
@@ -114,29 +113,31 @@ class Ledger:
         """A connection inside one immediate transaction: committed at the end, undone on an error.
 
         Raises:
-            StoreError: the file cannot be used. A damaged one is set aside first, and a new one begun.
+            StoreError: the file cannot be used. A damaged one is set aside, and counting begins anew.
         """
         connection = self._open()
         try:
             connection.execute("begin immediate")
             yield connection
             connection.execute("commit")
-        except sqlite3.Error as error:
+        except sqlite3.OperationalError as error:
+            raise self._unusable(error) from None
+        except sqlite3.DatabaseError as error:
+            connection.close()
+            self._set_aside(error)
             raise self._unusable(error) from None
         finally:
             connection.close()  # undoes what was not committed
 
     def _open(self) -> sqlite3.Connection:
         try:
-            return self._connected()
-        except sqlite3.OperationalError as error:
-            raise self._unusable(error) from None
-        except sqlite3.DatabaseError as error:  # "file is not a database", "disk image is malformed"
-            aside = self.path.with_name(f"calls.damaged-{self._now():%Y%m%dT%H%M%SZ}.sqlite")
-            _log.warning("%s is damaged (%s): set aside as %s, counting starts again", self.path, error, aside.name)
-            self.path.replace(aside)
-        try:
-            return self._connected()
+            try:
+                return self._connected()
+            except sqlite3.OperationalError:
+                raise
+            except sqlite3.DatabaseError as error:  # "file is not a database", "disk image is malformed"
+                self._set_aside(error)
+                return self._connected()
         except sqlite3.Error as error:
             raise self._unusable(error) from None
 
@@ -149,6 +150,14 @@ class Ledger:
             connection.close()
             raise
         return connection
+
+    def _set_aside(self, error: sqlite3.Error) -> None:
+        """Move a damaged file away, with its journal, which must not be played into the new file."""
+        aside = self.path.with_name(f"calls.damaged-{self._now():%Y%m%dT%H%M%SZ}.sqlite")
+        _log.warning("%s is damaged (%s): set aside as %s, counting begins anew", self.path, error, aside.name)
+        for suffix in ("-journal", ""):
+            with suppress(FileNotFoundError):  # another process was faster
+                self.path.with_name(self.path.name + suffix).replace(aside.with_name(aside.name + suffix))
 
     def _unusable(self, error: sqlite3.Error) -> StoreError:
         fix = "See whether the disk is full or read-only; the file may be deleted, only the count of calls is lost."
@@ -301,11 +310,12 @@ class CoolDowns:
         ).fetchone()
         return 0 if row is None else int(row[0])
 
-    def _write(
-        self, connection: sqlite3.Connection, name: str, failures: int, length: timedelta, reason: str
-    ) -> Rest:
+    def _write(self, connection: sqlite3.Connection, name: str, failures: int, length: timedelta, reason: str) -> Rest:
         now_s = self._ledger.now_s()
-        until_s = now_s + min(length, self.LONGEST).total_seconds()
+        latest_s = now_s + self.LONGEST.total_seconds()
+        row = connection.execute("select until_s from cooldown where name = ?", (name,)).fetchone()
+        already_s = row[0] if row is not None and row[0] <= latest_s else 0.0
+        until_s = max(already_s, min(now_s + length.total_seconds(), latest_s))
         connection.execute(
             "insert or replace into cooldown (name, failures, failed_s, until_s, reason) values (?, ?, ?, ?, ?)",
             (name, failures, now_s, until_s, reason),

@@ -14,9 +14,9 @@ precipitation_amount of   the six hours that begin there       ``rain_mm``, plac
 next_6_hours
 ========================= ==================================== ==========================================
 
-The first two days and a bit come in steps of an hour, the rest in steps of six. Windows of six hours that begin
-at hourly steps overlap and are passed over. The last step is an instant only. There is no radiation: light is
-told from cloud. A value that is left out is missing, not zero.
+The first two days and a bit come in steps of an hour, the rest in steps of six. Windows of six hours that
+begin at hourly steps overlap and are passed over. The last step is an instant only. There is no radiation:
+light is told from cloud. A value that is left out is missing, not zero.
 """
 
 from __future__ import annotations
@@ -47,7 +47,8 @@ if TYPE_CHECKING:
 SOURCE = "MET Norway"
 LICENCE = "Data from MET Norway (CC BY 4.0, NLOD 2.0)"
 N_MEMBERS = 11
-"""Members made from percentiles: over ten, below which an ensemble is said to be thin; odd, so that one is the middle."""
+"""Members made from percentiles: ten and more are no thin ensemble, and of an odd number one is the
+middle."""
 MAX_DAYS = 40
 """No source here forecasts further; a longer span of times is a broken file."""
 
@@ -67,9 +68,9 @@ WIRE = {
 }
 """Value of the service -> column of the normal form, the unit it must have, factor."""
 
-# Places of temperature, wind and rain among their eleven ranks, member by member. Each number stands once in a row, so
-# each variable is spread as its percentiles say; the rows are unrelated (correlation of the normal scores under 0.02),
-# the middle member has the middle of everything, and opposite members are opposites.
+# Places of temperature, wind and rain among their eleven ranks, member by member. Each number stands once in
+# a row, so each variable is spread as its percentiles say; the rows are unrelated (correlation of the normal
+# scores under 0.02), the middle member has the middle of everything, and opposite members are opposites.
 _RANKS = (
     (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10),
     (9, 2, 3, 0, 6, 5, 4, 10, 7, 8, 1),
@@ -78,7 +79,7 @@ _RANKS = (
 _Z90 = 1.2815515594457412
 """The 90th percentile of the standard normal distribution (NIST/SEMATECH e-Handbook, 1.3.6.7.1: 1.2816)."""
 _PERIODS = {"next_1_hours": 1, "next_6_hours": 6}
-_TIME = re.compile(r"(\d{4})-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
+_TIME = re.compile(r"(\d{4})-\d\d-\d\dT\d\d:\d\d:\d\d(?:Z|[+-]\d\d:\d\d)", re.ASCII)
 _AGAIN = "Fetch it again."
 _YEARS = (1900, 2200)
 
@@ -122,8 +123,8 @@ def parse_spread(text: str, *, file: str | None = None, table: WetHours | None =
 
     - A member keeps one rank of each variable from the first step to the last. Real members cross; so spells
       of good or bad weather come out too long and sums over days too far apart.
-    - The ranks of temperature, wind and rain are unrelated, whatever the weather of the day. Cloud is the same
-      in all members.
+    - The ranks of temperature, wind and rain are unrelated, whatever the weather of the day. Cloud is the
+      same in all members.
     - Temperature and wind follow two halves of normal distributions that meet at the forecast value and pass
       through the percentiles. Where the forecast value lies outside the percentiles (another model has made
       it), they meet at the nearer of them. Wind stays at or above 0.
@@ -140,19 +141,20 @@ def parse_spread(text: str, *, file: str | None = None, table: WetHours | None =
 
     Returns:
         Weather of kind "ensemble" with ``N_MEMBERS`` members, the sixth the middle one, its hours as in
-        ``parse_locationforecast``. None if fewer than half of the steps have percentiles of temperature and wind, as
-        in a ``compact`` answer and outside the regions for which the service computes them.
+        ``parse_locationforecast``. None if fewer than half of the steps have percentiles of temperature and
+        wind, as in a ``compact`` answer and outside the regions for which the service computes them.
 
     Raises:
         WeatherFileError: as ``parse_locationforecast``, and for percentiles in the wrong order.
     """
     answer = _answer(text, file)
     instants = {"cloud_frac": answer.instant("cloud_area_fraction")}
-    notes = [
+    made = (
         f"{N_MEMBERS} members were made from percentiles: each keeps its rank in time, so that persistence is "
         "overstated, and ranks of temperature, wind and rain are unrelated"
-    ]
-    for key, ranks in zip(("air_temperature", "wind_speed"), _RANKS, strict=False):
+    )
+    notes = [made]
+    for key, ranks in zip(("air_temperature", "wind_speed"), _RANKS[:2], strict=True):
         middle = answer.instant(key)
         low, high = answer.band(key, "percentile_10", "percentile_90")
         known = np.isfinite(low) & np.isfinite(high)
@@ -177,7 +179,7 @@ def _weather(
     kind: Kind,
     notes: tuple[str, ...],
 ) -> Weather:
-    """Bring steps to hours. Arrays have the shape (n,) or (n_members, n), ``totals`` one value for each period."""
+    """Bring steps to hours. Arrays have the shape (..., n_steps), that of ``totals`` (..., n_periods)."""
     stamps = answer.stamps
     wanted = np.arange(stamps[0], stamps[-1] + HOUR, HOUR)
     fine = {name: smooth(stamps, values, wanted) for name, values in instants.items()}
@@ -197,11 +199,13 @@ def _weather(
             notes += (f"{key} holds no value and was left out",)
     coarse = np.flatnonzero(np.diff(stamps) > HOUR)
     if len(coarse):
-        notes += (
-            f"from {stamps[coarse[0]].astype('datetime64[h]')}Z on the source gives steps of up to 6 hours: temperature, "
-            "wind and cloud follow a smooth curve, which may cut afternoon peaks by half a degree, and rain is placed "
-            f"in wet hours {table.basis}, totals kept",
+        since = stamps[coarse[0]].astype("datetime64[h]")
+        note = (
+            f"from {since}Z on the source gives steps of up to 6 hours: temperature, wind and cloud follow a smooth "
+            "curve, which may cut afternoon peaks by half a degree, and rain is placed in wet hours "
+            f"{table.basis}, totals kept"
         )
+        notes += (note,)
     provenance = Provenance(
         SOURCE,
         kind,
@@ -218,7 +222,7 @@ def _weather(
 
 
 def _two_halves(middle: Floats, low: Floats, high: Floats, ranks: tuple[int, ...]) -> Floats:
-    """Values of members at their ranks, shape (n_members, n); the middle itself where a percentile is missing."""
+    """Values of members at their ranks, shape (n_members, n); without percentiles they are the middle."""
     from scipy.special import ndtri  # slow to load
 
     z = ndtri((np.array(ranks) + 0.5) / len(ranks))[:, np.newaxis] / _Z90
@@ -260,7 +264,7 @@ class _Answer:
     lengths: NDArray[np.int64]
 
     def instant(self, key: str) -> Floats:
-        """A value at every step, in the unit of the normal form, NaN where it is left out; shape (n_steps,)."""
+        """A value at every step in the unit of the normal form, NaN where left out; shape (n_steps,)."""
         return self._values(key, list(range(len(self.steps))), ["instant"] * len(self.steps))
 
     def period(self, key: str) -> Floats:
@@ -451,7 +455,7 @@ def shown(value: object) -> str:
 
 
 def moment(text: object, where: str) -> datetime:
-    """Give a time like 2026-06-01T12:00:00Z as aware datetime.
+    """Give a time like 2026-06-01T12:00:00Z (or with an offset for the Z) as aware datetime, UTC.
 
     Raises:
         WeatherFileError: another form, no such date, or none of these centuries.
@@ -464,7 +468,7 @@ def moment(text: object, where: str) -> datetime:
 
 
 def hours_of(starts: Times, lengths: NDArray[np.int64], first: np.datetime64) -> NDArray[np.int64]:
-    """Places of the hours of intervals in a series of hours, shape (sum of the lengths,); may lie outside of it."""
+    """Places of the hours of intervals in a series from ``first`` on, shape (sum of the lengths,)."""
     offset = ((starts - first) // HOUR).astype(np.int64)
     within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
     return np.repeat(offset, lengths) + within

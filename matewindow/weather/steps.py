@@ -103,17 +103,26 @@ class WetHours:
         """Take the pattern of rain from past weather of the site.
 
         Args:
-            record: hourly weather of past years; without rain in it the result is that of ``NO_RECORD``.
+            record: hourly weather of past years. Without rain in it the result is that of ``NO_RECORD``.
             months: months of the year (1 to 12, UTC) to learn from: showers of summer and rain of winter
                 differ.
         """
         rain = record.values("rain_mm")
         if rain is None:
-            return cls()
+            return NO_RECORD
         month = record.times.astype("datetime64[M]").astype(np.int64) % 12 + 1
         rain = np.where(np.isin(month, list(months)), rain, np.nan)
         apart = np.full((len(rain), 1), np.nan)  # so that no stretch runs from one member into the next
-        return cls(np.concatenate([rain, apart], axis=1).ravel())
+        return cls.from_hourly(np.concatenate([rain, apart], axis=1).ravel())
+
+    @classmethod
+    def from_hourly(cls, rain_mm: Floats) -> WetHours:
+        """Take the pattern of rain from an hourly record, mm, in order of time, NaN where missing, shape (n_hours,).
+
+        A record with too few wet stretches to go by is none: the result is that of ``NO_RECORD``.
+        """
+        table = cls(np.asarray(rain_mm, dtype=np.float64))
+        return NO_RECORD if _past_patterns(rain_mm, 6) is None else table
 
     @property
     def basis(self) -> str:

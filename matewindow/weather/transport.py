@@ -230,9 +230,7 @@ def _check_status(
     if status == 429:
         raise CallFailedError(reason, again=wait_s is not None, answered=True, status=status, wait_s=wait_s)
     blame: Blame = "source" if status >= 500 or status in {401, 403} or status < 400 else "nobody"
-    raise CallFailedError(
-        reason, again=status in _TRANSIENT, blame=blame, answered=True, status=status, wait_s=wait_s
-    )
+    raise CallFailedError(reason, again=status in _TRANSIENT, blame=blame, answered=True, status=status, wait_s=wait_s)
 
 
 def _said(response: requests.Response, deadline: Deadline) -> str:
