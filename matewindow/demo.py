@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 NOW = datetime(2026, 6, 1, 6, tzinfo=UTC)
 WEEK_FROM, WEEK_DAYS = date(2026, 6, 1), 7
-BATCH_GRAFTED = date(2026, 5, 15)
-"""Its virgins emerge just before the wet week that the sample forecast brings."""
+BATCH_GRAFTED = date(2026, 5, 13)
+"""The wet week that the sample forecast brings falls into its prime window."""
 
 
 def run_demo(site: Site, sources: Sources, biology: Biology) -> tuple[GraftDecision, Outlook]:

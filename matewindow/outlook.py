@@ -357,7 +357,7 @@ def spread(values: Floats, mass: Floats) -> Spread:
 
 def _days(worked: _Worked, rows: NDArray[np.intp], ages: NDArray[np.intp], biology: Biology) -> list[DayOutlook]:
     paths = worked.paths
-    strict, lost = np.nanmean(paths.strict_hours(), axis=1), paths.mean_losses()
+    strict, lost = paths.strict_hours().mean(axis=1), paths.mean_losses()
     low, high = np.quantile(paths.hours, (0.1, 0.9), axis=1)
     shares = paths.daily_shares()
     flights = _flights_by_day(worked, len(paths.days))

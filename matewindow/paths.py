@@ -345,7 +345,8 @@ def _follow(
     row_of = np.concatenate([first_of[id(rows)] + np.arange(len(rows.strict_h)) for rows in forecasts])
     known = ~np.isnan(np.concatenate([rows.strict_h for rows in forecasts]))
     wanted = (lead[:, None] >= 0) & (lead[:, None] < switch[None, :])
-    source[...] = np.where(wanted & known[0][:, None], row_of[0], source)
+    if len(forecasts) > 1:  # then the first row is the single run
+        source[...] = np.where(wanted & known[0][:, None], row_of[0], source)
     source[...] = np.where(wanted & known[member].T, row_of[member][None, :], source)
 
 

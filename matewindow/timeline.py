@@ -172,9 +172,11 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
     if batch.emerged is not None:
         born = earliest = latest = batch.emerged
     else:
-        born, earliest, latest = mean.date(), (mean - reach).date(), (mean + reach).date()
+        born = likeliest_emergence(batch, site, biology)  # the day that the outlook counts ages from
+        earliest, latest = min(born, (mean - reach).date()), max(born, (mean + reach).date())
     age_h = dev.larva_age_h if batch.larva_age_h is None else batch.larva_age_h
-    sealed = batch.grafted + timedelta(hours=dev.sealed_at_h - dev.egg_stage_h - age_h)
+    # in UTC, since adding hours to a local time would pass over a change of the clocks
+    sealed = batch.grafted.astimezone(UTC) + timedelta(hours=dev.sealed_at_h - dev.egg_stage_h - age_h)
     _, ripe, move_by = _move_span(batch, biology)
 
     def aged(days: float) -> tuple[date, date, date]:
@@ -217,7 +219,7 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
         Event(
             "move ripe cells",
             move_day.astimezone(zone).date(),
-            (batch.grafted + timedelta(days=dev.move_earliest_d)).astimezone(zone).date(),
+            on(batch.grafted.astimezone(UTC) + timedelta(days=dev.move_earliest_d))[0],
             move_by.astimezone(zone).date(),
             "Put a ripe cell into each nuc, upright and warm. Before the first virgin emerges all must be moved or "
             "caged.",
@@ -235,8 +237,8 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
             prime[0],
             prime[0],
             prime[1],
-            f"Mating flights, mostly {clock(flying[0])} to {clock(flying[1])} on warm, dry, calm days, to "
-            f"{day_month(prime[1])}.",
+            f"Mating flights on warm, dry, calm days to {day_month(prime[1])}, mostly {clock(flying[0])} to "
+            f"{clock(flying[1])}; drones are about from {clock(drones[0])} to {clock(drones[1])}.",
         ),
         Event(
             "leave alone",
@@ -281,7 +283,7 @@ def judge_move(batch: Batch, site: Site, biology: Biology) -> str:
         return ""
     zone, dev = site.zone, biology.development
     first_born, _, move_by = _move_span(batch, biology)
-    days = (batch.moved - batch.grafted).total_seconds() / 86400.0
+    days = (batch.moved.astimezone(UTC) - batch.grafted.astimezone(UTC)) / timedelta(days=1)
     sealed_d = (dev.sealed_at_h - dev.egg_stage_h - (batch.larva_age_h or dev.larva_age_h)) / 24.0
     if days < sealed_d - 0.5:
         return (
@@ -346,7 +348,7 @@ def _move_span(batch: Batch, biology: Biology) -> tuple[datetime, datetime, date
     """When the first virgin of the batch may emerge, when the cells are ripe, and by when they must be moved."""
     dev = biology.development
     first_born = emergence_mean(batch, biology) - timedelta(hours=2.0 * dev.emergence_sd_h)
-    ripe = batch.grafted + timedelta(days=dev.move_cells_d)
+    ripe = batch.grafted.astimezone(UTC) + timedelta(days=dev.move_cells_d)
     return first_born, ripe, first_born - timedelta(hours=dev.move_margin_h)
 
 

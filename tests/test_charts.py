@@ -9,50 +9,30 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from matewindow.biology import load_biology
 from matewindow.charts import chart_table, graft_chart, window_chart, write_chart
 from matewindow.charts.files import render_svg
 from matewindow.charts.style import ORIGIN_WORDS
 from matewindow.errors import RequestError
 from matewindow.flight import CAUSES
-from matewindow.graft import GraftDecision, Limits, graft_decision
-from matewindow.outlook import Outlook, batch_outlook
-from matewindow.site import read_site
-from matewindow.sources import load_sources, site_biology
-from matewindow.timeline import Batch, graft_time
-from tests.pictures import layout, texts
+from matewindow.graft import GraftDecision
+from matewindow.outlook import Outlook
+from tests.pictures import Answers, layout, made_answers, texts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import altair as alt
 
-    from matewindow.site import Site
 
-FOLDER = Path(__file__).resolve().parent.parent / "sample_weather"
-NOW = datetime(2026, 6, 1, 6, tzinfo=UTC)
-Answers = tuple["Site", GraftDecision, GraftDecision, Outlook]
-
-
-@pytest.fixture(scope="module")
-def answers() -> Answers:
-    """The invented site of the demo, a graft decision, one with limits and a deadline, and a batch under way."""
-    site = read_site(FOLDER / "site.toml")
-    biology = site_biology(site, load_biology())
-    sources = load_sources(FOLDER, site, biology)
-    limits = Limits(nucs_free_from=date(2026, 6, 15), weekdays_off=frozenset({6}))
-    free = graft_decision(site, sources, date(2026, 6, 1), 14, NOW, biology)
-    bound = graft_decision(
-        site, sources, date(2026, 5, 30), 14, NOW, biology, by=date(2026, 6, 30), limits=limits
-    )
-    batch = batch_outlook(Batch(graft_time(date(2026, 5, 13), site)), site, sources, NOW, biology)
-    return site, free, bound, batch
+@pytest.fixture(name="answers")
+def _answers() -> Answers:
+    return made_answers()
 
 
 def parts(node: Any) -> Iterator[dict[str, Any]]:
@@ -168,17 +148,41 @@ def test_the_title_is_the_answer_in_words_with_the_site_and_the_time(answers: An
         assert word.lower() in said.lower()
     assert f"{site.name} · computed Mon 1 Jun 2026, 07:00 BST" in said  # the site's clock, not UTC
     said = words_of(window_chart(outlook, 640, site=site))
-    assert "A virgin is likely to end well mated: 78 %; usual for these dates 85 %" in said
+    p, usual = outlook.well_mated.value, outlook.well_mated_usual
+    assert usual is not None
+    assert f"well mated: {100 * p:.0f} %; usual for these dates {100 * usual:.0f} %" in said
     assert f"{site.name} · grafted Wed 13 May · computed Mon 1 Jun 2026, 07:00 BST" in said
+
+
+def test_later_days_with_better_odds_are_explained(answers: Answers) -> None:
+    decision = answers[1]
+    day = decision.days[-1]
+    better = replace(day, well_mated=replace(day.well_mated, value=decision.days[0].well_mated.value + 0.08))
+    odd = replace(
+        decision, days=[*decision.days[:-1], better], sentence="Graft on Monday 1 June: the rest is the wait."
+    )
+    silent = replace(odd, sentence="Graft on Monday 1 June: a virgin is likely to end well mated.")
+
+    said = "Some days have better odds, but they cost the wait."
+    assert not day.tied_with_best
+    assert said in words_of(graft_chart(silent))
+    assert said not in words_of(graft_chart(odd))
+    assert said not in words_of(graft_chart(replace(silent, days=decision.days)))
+
+
+def test_the_odds_worth_a_nuc_are_marked_where_the_odds_come_near_them(answers: Answers) -> None:
+    _, free, bound, _ = answers
+    poor = [replace(day, in_lay_by=0.1 + 0.01 * i) for i, day in enumerate(bound.days)]
+
+    assert "worth a nuc from here up" in words_of(graft_chart(replace(bound, days=poor)))
+    assert "worth a nuc" not in words_of(graft_chart(free))
 
 
 def test_the_window_names_its_prime_days_today_the_first_check_and_the_late_edge(answers: Answers) -> None:
     site, _, _, outlook = answers
     spec = window_chart(outlook, site=site).to_dict()
 
-    named = {
-        row["text"]: row for part in parts(spec) for row in part.get("values", []) if isinstance(row, dict) and "text" in row
-    }
+    named = {row["text"]: row for rows in spec["datasets"].values() for row in rows if "text" in row}
     prime = [day.day.isoformat() for day in outlook.days if day.prime]
     assert named["prime window, age 6 to 14"] | {"text": ""} == {"day": prime[0], "to": prime[-1], "text": ""}
     assert named["today, Mon 1 Jun"]["day"] == "2026-06-01"
@@ -238,7 +242,9 @@ def test_days_are_names_and_not_times(answers: Answers) -> None:
     for chart in (graft_chart(answers[2]), window_chart(answers[3])):
         spec = chart.to_dict()
         assert not [p for p in parts(spec) if p.get("type") in ("temporal", "timeunit") or "timeUnit" in p]
-        assert {p["encoding"]["x"]["type"] for p in parts(spec) if "field" in p.get("encoding", {}).get("x", {})} == {"ordinal"}
+        assert {p["encoding"]["x"]["type"] for p in parts(spec) if "field" in p.get("encoding", {}).get("x", {})} == {
+            "ordinal"
+        }
 
 
 @pytest.mark.parametrize("zone", ["America/Los_Angeles", "Pacific/Kiritimati"])
@@ -269,9 +275,11 @@ def test_a_site_far_west_shows_its_own_days(answers: Answers) -> None:
 
 
 def test_the_same_answer_gives_the_same_files(answers: Answers, tmp_path: Path) -> None:
-    for name, draw in (("graft", lambda: graft_chart(answers[2])), ("window", lambda: window_chart(answers[3]))):
-        first = [path.read_bytes() for path in write_chart(draw(), tmp_path / name)]
-        again = [path.read_bytes() for path in write_chart(draw(), tmp_path / f"{name}.again")]
+    once = {"graft": graft_chart(answers[2]), "window": window_chart(answers[3])}
+    anew = {"graft": graft_chart(answers[2]), "window": window_chart(answers[3])}
+    for name, chart in once.items():
+        first = [path.read_bytes() for path in write_chart(chart, tmp_path / name)]
+        again = [path.read_bytes() for path in write_chart(anew[name], tmp_path / f"{name}.again")]
         assert first == again
         assert first[0].startswith(b"<svg")
         assert first[1].startswith(b"\x89PNG\r\n\x1a\n")  # signature: PNG specification, W3C, section 5.2
@@ -286,7 +294,9 @@ def test_the_png_has_twice_the_pixels_of_the_svg(answers: Answers, tmp_path: Pat
     head = re.search(r'width="(\d+)" height="(\d+)"', svg.read_text(encoding="utf-8"))
     assert head is not None
 
-    width, height = (int.from_bytes(png.read_bytes()[at : at + 4], "big") for at in (16, 20))  # IHDR, same section 11.2.1
+    width, height = (
+        int.from_bytes(png.read_bytes()[at : at + 4], "big") for at in (16, 20)
+    )  # IHDR, same section 11.2.1
     assert (width, height) == (2 * int(head[1]), 2 * int(head[2]))
 
 

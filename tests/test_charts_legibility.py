@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
-import altair as alt
 import numpy as np
 import pytest
 import vl_convert
@@ -17,24 +16,27 @@ from hypothesis import strategies as st
 from matewindow.charts import graft_chart, window_chart
 from matewindow.charts.lettering import FONT, SMALL_PX, text_px, wrap
 from matewindow.charts.signs import Sign, place
-from matewindow.charts.style import CAUSE_FILLS, FILLS, ORIGIN_FILLS, SHAPES, STROKES, USUAL
+from matewindow.charts.style import CAUSE_FILLS, FILLS, ORIGIN_FILLS, RIGHT_PX, SHAPES, STROKES, USUAL, day_axis, frame
 from matewindow.charts.tables import BEHIND, BEST, LIMITED
-from tests.pictures import Mark, layout, texts
-from tests.test_charts import Answers, answers
+from tests.pictures import Answers, Mark, layout, made_answers, texts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import altair as alt
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-
-__all__ = ["answers"]  # the fixture is used here too
 
 # Severity 1.0 of the deuteranomaly model, for linear RGB: Machado, Oliveira & Fernandes 2009, IEEE TVCG 15(6), supplement.
 DEUTERANOPIA = np.array(
     [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
 )
+
+
+@pytest.fixture(name="answers")
+def _answers() -> Answers:
+    return made_answers()
 
 
 def linear(colour: str) -> Floats:
@@ -86,7 +88,8 @@ def test_parts_of_a_bar_differ_for_a_deuteranope(fills: Mapping[str, str]) -> No
 def test_luminance_agrees_with_published_values() -> None:
     """WCAG 2.2: white is 1, black 0, their contrast 21. Mid grey #777777 on white is 4.48 (WebAIM's widely quoted example)."""
     white, black, grey = (luminance(linear(c)) for c in ("#FFFFFF", "#000000", "#777777"))
-    assert (white, black) == (pytest.approx(1.0), 0.0)
+    assert white == pytest.approx(1.0)
+    assert black == 0.0
     assert contrast(white, black) == pytest.approx(21.0)
     assert contrast(white, grey) == pytest.approx(4.48, abs=0.005)
 
@@ -126,8 +129,8 @@ def test_no_text_is_small_outside_or_across_another(answers: Answers, width_px: 
         assert min(m.item["fontSize"] for m in marks if m.kind == "text") >= 11
         boxes = texts(marks)
         for box in boxes:
-            assert -1 <= box.left, box
-            assert box.right <= width + 1, box
+            assert box.left >= -1, box
+            assert box.right <= width_px + 1, box
             assert box.top >= -1, box
             assert box.bottom <= height + 2, box
         assert not [(a.text, b.text) for a, b in combinations(boxes, 2) if a.overlaps(b)]
@@ -157,11 +160,35 @@ def test_axes_carry_units_and_days_carry_weekday_date_and_age(answers: Answers) 
     assert ["Mon", "25 May", "age 0"] in window
 
 
+@pytest.mark.parametrize("width_px", [320, 360, 640])
+def test_labels_of_days_fit_whatever_the_number_of_days(width_px: int) -> None:
+    measures = frame(width_px, 38)
+    for n in range(1, 121):
+        days = [date(2026, 5, 25) + timedelta(days=i) for i in range(n)]
+        named = day_axis(days, measures, lambda _: ["Mon", "25 May"])["axis"]["values"]
+        centres = [(days.index(date.fromisoformat(v)) + 0.5) * measures.plot_px / n for v in named]
+        wide = text_px("25 May", SMALL_PX)
+        assert centres[-1] + wide / 2 <= measures.plot_px + RIGHT_PX
+        assert all(b - a >= wide for a, b in pairwise(centres))
+        assert len(centres) >= min(n, 3) // 2 + 1
+
+
 @pytest.mark.parametrize("bold", [False, True])
 def test_estimated_widths_are_never_narrower_than_drawn(answers: Answers, bold: bool) -> None:  # noqa: FBT001
     """The drawn width is that of a picture with nothing but the text in it, as vl-convert measures its own font."""
-    for text in (answers[1].sentence, "first laying check, Mon 8 Jun", "HOLLIN BANK WWW · 07:00 BST", "usual 12 h (10 to 90 %)"):
-        heading = {"text": text, "fontSize": 40, "font": FONT, "anchor": "start", "fontWeight": "bold" if bold else "normal"}
+    for text in (
+        answers[1].sentence,
+        "first laying check, Mon 8 Jun",
+        "HOLLIN BANK WWW · 07:00 BST",
+        "usual 12 h (10 to 90 %)",
+    ):
+        heading = {
+            "text": text,
+            "fontSize": 40,
+            "font": FONT,
+            "anchor": "start",
+            "fontWeight": "bold" if bold else "normal",
+        }
         spec = {"data": {"values": []}, "mark": "point", "width": 1, "height": 1, "padding": 0, "title": heading}
         drawn = vl_convert.vegalite_to_scenegraph(spec)["width"]
         assert drawn - 1 <= text_px(text, 40, bold=bold) <= 1.15 * drawn
@@ -183,9 +210,7 @@ def test_a_number_stays_with_its_unit() -> None:
 
 
 @settings(max_examples=60)
-@given(
-    st.lists(st.integers(0, 21), min_size=1, max_size=3), st.sampled_from([300, 590]), st.sampled_from([0.5, 1.0])
-)
+@given(st.lists(st.integers(0, 21), min_size=1, max_size=3), st.sampled_from([300, 590]), st.sampled_from([0.5, 1.0]))
 def test_signs_stay_inside_the_panel_and_have_a_line_each(at: list[int], plot_px: int, edge: float) -> None:
     days = [(date(2026, 5, 25) + timedelta(days=i)).isoformat() for i in range(22)]
     signs = [Sign(days[i], "first laying check, Mon 25 May", edge) for i in at]

@@ -27,6 +27,7 @@ from matewindow.siteweather import lay_on_site
 from matewindow.weather.normal import Provenance, make_weather
 from tests.made_weather import stand, window
 from tests.reference.naive_flight import DEFAULT_PARAMS, naive_day, naive_pent_up
+from tests.same_names import naive_params
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,30 +37,6 @@ if TYPE_CHECKING:
 
 FLIGHT = load_biology().flight
 INPUTS = ("temp_c", "wind_ms", "rain_mm", "ghi_wm2")
-
-
-def naive_params(flight: Flight, exposure: float = 1.0) -> dict[str, float]:
-    """The thresholds by the names that the plain loop uses."""
-    return {
-        "t50_c": flight.temp_midpoint_c,
-        "t_slope_per_c": flight.temp_slope_per_c,
-        "heat_full_c": flight.heat_full_to_c,
-        "heat_zero_c": flight.heat_none_from_c,
-        "wind_full_ms": flight.wind_full_to_ms,
-        "wind_zero_ms": flight.wind_none_from_ms,
-        "exposure": exposure,
-        "rain_full_mm": flight.rain_full_to_mm,
-        "rain_zero_mm": flight.rain_none_from_mm,
-        "ghi_zero_wm2": flight.light_none_to_wm2,
-        "ghi_full_wm2": flight.light_full_from_wm2,
-        "strict_temp_c": flight.strict_temp_c,
-        "strict_wind_ms": flight.wind_none_from_ms,
-        "strict_rain_mm": flight.strict_rain_mm,
-        "strict_ghi_wm2": flight.light_none_to_wm2,
-        "pent_up_below_h": flight.pent_up_below_h,
-        "pent_up_step_c": flight.pent_up_per_day_c,
-        "pent_up_cap_c": flight.pent_up_cap_c,
-    }
 
 
 def random_hours(rng: np.random.Generator, shape: tuple[int, ...], gaps: float = 0.0) -> tuple[Floats, ...]:

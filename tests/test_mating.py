@@ -39,6 +39,7 @@ from tests.reference.queen_by_queen import (
     one_queen,
     simulate,
 )
+from tests.same_names import reference_params
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -50,29 +51,6 @@ if TYPE_CHECKING:
 BIOLOGY = load_biology()
 N_DAYS = 60
 LAG_TAIL = 1e-9  # the chain's longest lag lies 6 standard deviations out, the reference's 9
-
-
-def reference_params(biology: Biology = BIOLOGY) -> dict[str, float]:
-    """The parameters by the names that the reference uses, with the chain's cut of the earliest maturity."""
-    m, lay = biology.mating, biology.laying
-    return {
-        "maturity_mean_d": m.maturity_age_d,
-        "maturity_sd_d": m.maturity_sd_d,
-        "earliest_sd": 3.0,
-        "rate_per_hour": m.flight_rate_per_h,
-        "age_full_d": m.full_drive_to_age_d,
-        "age_late_d": m.late_age_d,
-        "age_late_factor": m.drive_at_late_age,
-        "age_over_d": m.end_age_d,
-        "loss_per_flight": m.loss_per_flight,
-        "needs_1": m.one_flight_share,
-        "needs_2": m.two_flight_share,
-        "needs_3": m.three_flight_share,
-        "settle_after_d": m.settle_after_d,
-        "lag_mean_d": lay.lag_d,
-        "lag_sd_d": lay.lag_sd_d,
-        "lag_min_d": lay.lag_min_d,
-    }
 
 
 def summary(
@@ -112,13 +90,13 @@ def mean_egg_age(found: mating.Summary) -> float:
 
 
 def test_the_reference_starts_from_the_same_parameters() -> None:
-    assert {**reference_params(), "earliest_sd": math.inf} == DEFAULT_PARAMS
+    assert {**reference_params(BIOLOGY), "earliest_sd": math.inf} == DEFAULT_PARAMS
 
 
 @pytest.mark.parametrize("seed", range(20))
 def test_the_chain_equals_queens_counted_one_by_one(seed: int) -> None:
     """Fates, mean age at the first egg and mean flights, within 4 standard errors of 5,000 rolled queens."""
-    n, params = 5_000, reference_params()
+    n, params = 5_000, reference_params(BIOLOGY)
     hours, emergence, drones = a_path(seed)
     odds, rng = flight_odds(hours, emergence, drones, params), np.random.default_rng(seed)
     queens = [one_queen(odds, rng, params) for _ in range(n)]
@@ -152,14 +130,16 @@ def assert_equals_enumeration(
 @pytest.mark.parametrize("seed", range(20))
 def test_the_chain_equals_every_course_a_life_can_take(seed: int) -> None:
     hours, emergence, drones = a_path(seed)
-    exact = exact_enumeration(hours, emergence, drones, reference_params())
+    exact = exact_enumeration(hours, emergence, drones, reference_params(BIOLOGY))
     path = np.array(hours)[:, None]
     found = mating.distribution(path, np.array(drones), emergence, 1, BIOLOGY)
     assert_equals_enumeration(found, exact, emergence)
     assert mean_egg_age(summary(hours, emergence=emergence, drones=drones)) == pytest.approx(
         exact["mean_egg_age"], abs=1e-8
     )
-    courses = exact_outcomes(flight_odds(hours, emergence, drones, reference_params()), reference_params())
+    courses = exact_outcomes(
+        flight_odds(hours, emergence, drones, reference_params(BIOLOGY)), reference_params(BIOLOGY)
+    )
     made = math.fsum(outcome.flights * p for outcome, p in courses.items())
     assert found.flights.sum() == pytest.approx(made, abs=1e-12)
 
@@ -168,7 +148,7 @@ def test_the_chain_equals_every_course_a_life_can_take(seed: int) -> None:
 def test_without_the_cut_of_the_earliest_maturity_hardly_anything_changes(seed: int) -> None:
     """Source of the cut: no egg before age 4 (Szabo et al. 1987, at second hand). It moves fates by under 1e-4."""
     hours, emergence, drones = a_path(seed)
-    uncut = exact_enumeration(hours, emergence, drones, {**reference_params(), "earliest_sd": math.inf})
+    uncut = exact_enumeration(hours, emergence, drones, {**reference_params(BIOLOGY), "earliest_sd": math.inf})
     found = summary(hours, emergence=emergence, drones=drones).fates[:, 0, 0]
     assert found.tolist() == pytest.approx([uncut["fates"][f] for f in FATES], abs=1e-4)
 
@@ -215,7 +195,7 @@ def test_many_paths_and_emergence_days_at_once_equal_each_alone() -> None:
     summed = mating.summarise(together, drones, 3, 4, BIOLOGY)
     for e in range(4):
         for n, path in enumerate(paths):
-            exact = exact_enumeration(path, 3 + e, drones.tolist(), reference_params())
+            exact = exact_enumeration(path, 3 + e, drones.tolist(), reference_params(BIOLOGY))
             assert_equals_enumeration(found, exact, 3 + e, (e, n))
             assert summed.fates[:, e, n].tolist() == pytest.approx([exact["fates"][f] for f in FATES], abs=1e-12)
 
@@ -259,7 +239,7 @@ def test_queens_mature_by_the_normal_distribution_and_none_too_early(age: float,
     m = replace(BIOLOGY.mating, maturity_age_d=age, maturity_sd_d=sd)
     shares = mating.maturing(38, m)
     assert shares.sum() == pytest.approx(1.0, abs=1e-15)
-    params = {**reference_params(), "maturity_mean_d": age, "maturity_sd_d": sd}
+    params = {**reference_params(BIOLOGY), "maturity_mean_d": age, "maturity_sd_d": sd}
     np.testing.assert_allclose(shares[:-1], [maturity_odds(38, params)[a] for a in range(37)], atol=1e-15)
     assert (shares[: math.ceil(age - 3.0 * sd)] == 0.0).all()
 
@@ -373,7 +353,7 @@ def test_a_lone_fine_day_before_a_bad_spell_does_raise_the_risk() -> None:
     tempted = [4.0 * (age == 8) + h for age, h in enumerate(late_spell)]
     assert risk(late_spell) == pytest.approx(0.0014, abs=2e-4)
     assert risk(tempted) == pytest.approx(0.2976, abs=2e-3)
-    exact = exact_enumeration(tempted, 0, [1.0] * 40, reference_params())["fates"]
+    exact = exact_enumeration(tempted, 0, [1.0] * 40, reference_params(BIOLOGY))["fates"]
     assert fates(tempted) == pytest.approx(exact, abs=1e-12)  # the rules themselves, not the code, bring this about
     # and the risk cannot rise by more than the share of queens that need more than one flight
     certain = [1e6 * (h > 0.0) for h in late_spell]
@@ -399,7 +379,7 @@ def test_half_the_drones_are_worth_half_the_hours() -> None:
 def test_the_sampled_first_egg_ages_have_the_shape_of_the_chain() -> None:
     """Chi-square of 20,000 rolled first-egg ages against the chain, on one path; 99.9 % point of the statistic."""
     hours, emergence, drones = a_path(5)
-    rolled = simulate(hours, emergence, drones, 20_000, np.random.default_rng(55), reference_params())
+    rolled = simulate(hours, emergence, drones, 20_000, np.random.default_rng(55), reference_params(BIOLOGY))
     by_age = summary(hours, emergence=emergence, drones=drones).egg_age[0]
     counts = Counter(rolled["egg_ages"])
     likely = [age for age, p in enumerate(by_age) if 20_000 * p >= 10.0]

@@ -39,8 +39,8 @@ def write_chart(chart: alt.VConcatChart, path_stem: Path) -> tuple[Path, Path]:
 
 def render_svg(chart: alt.VConcatChart) -> str:
     """A picture as SVG text. Nothing is fetched: no address is allowed."""
-    import altair as alt  # noqa: PLC0415  slow to import
-    import vl_convert  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
+    import vl_convert  # slow to import
 
     version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
     svg: str = vl_convert.vegalite_to_svg(chart.to_dict(validate=False), vl_version=version, allowed_base_urls=[])
@@ -49,7 +49,7 @@ def render_svg(chart: alt.VConcatChart) -> str:
 
 def render_png(svg: str) -> bytes:
     """An SVG of ours as PNG, at twice the pixels."""
-    import vl_convert  # noqa: PLC0415  slow to import
+    import vl_convert  # slow to import
 
     png: bytes = vl_convert.svg_to_png(svg, scale=PNG_SCALE)
     return png

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import ceil, floor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from matewindow.charts import style
 from matewindow.charts.lettering import SMALL_PX, text_px
@@ -73,72 +73,64 @@ def _better_but_behind(decision: GraftDecision) -> bool:
 
 
 def _odds_panel(decision: GraftDecision, rows: list[Row], x: alt.X, measures: Frame) -> alt.LayerChart:
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     low, high = _span([row[field] for row in rows for field in _ODDS], decision.threshold)
     scale = alt.Scale(domain=[low / 100, high / 100], nice=False, zero=False, range=[SIGN_PX + ODDS_PX, SIGN_PX])
     ticks = [t / 100 for t in range(low, high + 1, 10 if high - low <= 60 else 20)]
-    y = {"scale": scale, "axis": style.value_axis("%", 100, measures, ticks)}
+    y = alt.Y("odds:Q", scale=scale, axis=style.value_axis("%", 100, measures, ticks))
     ends = f"ends well mated and in lay by {decision.by.day} {decision.by:%B}" if decision.by else "ends well mated"
-    spread = "" if decision.by else " (line: 5 to 95 %)"
+    note = "" if decision.by else "(line: 5 to 95 %)"
     layers = [*_advised(rows, x, measures), *_threshold(decision.threshold, rows, (low, high), y, measures)]
-    return alt.layer(*layers, *_marks(rows, x, y, _ODDS, measures, legend=True)).properties(
+    return alt.LayerChart(
+        layer=[*layers, *_marks(rows, x, y, _ODDS, measures, legend=True)],
         width=measures.plot_px,
         height=SIGN_PX + ODDS_PX,
-        title=style.panel_title(f"By graft day: odds that a virgin {ends}{spread}", measures),
+        title=style.panel_title(f"By graft day: odds that a virgin {ends}", note, measures),
     )
 
 
 def _hours_panel(rows: list[Row], x: alt.X, measures: Frame) -> alt.LayerChart:
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     top = max(_numbers([row[field] for row in rows for field in _HOURS]), default=1.0)
     step = next((s for s in (1, 2, 5, 10, 20) if top / s <= 5), 50)
     high = step * max(1, ceil(top / step))
-    y = {
-        "scale": alt.Scale(domain=[0, high], nice=False),
-        "axis": style.value_axis("h", 1, measures, list(range(0, high + 1, step))),
-    }
-    return alt.layer(*_marks(rows, x, y, _HOURS, measures, legend=False)).properties(
+    axis = style.value_axis("h", 1, measures, list(range(0, high + 1, step)))
+    y = alt.Y("prime_mean_h:Q", scale=alt.Scale(domain=[0, high], nice=False), axis=axis)
+    return alt.LayerChart(
+        layer=_marks(rows, x, y, _HOURS, measures, legend=False),
         width=measures.plot_px,
         height=HOURS_PX,
-        title=style.panel_title("Flight hours in the prime window (mean; line: 10 to 90 %)", measures),
+        title=style.panel_title("Flight hours in the prime window", "(mean; line: 10 to 90 %)", measures),
     )
 
 
 def _marks(
-    rows: list[Row],
-    x: alt.X,
-    y: dict[str, alt.Scale | alt.Axis],
-    fields: tuple[str, str, str, str],
-    measures: Frame,
-    *,
-    legend: bool,
+    rows: list[Row], x: alt.X, y: alt.Y, fields: tuple[str, str, str, str], measures: Frame, *, legend: bool
 ) -> list[alt.Chart]:
     """Range, usual and value of each day; ``fields`` are the value, the range's ends and the usual."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     value, low, high, usual = fields
     kinds = _kinds(rows)
     band = measures.plot_px / len(rows)
-    dash = min(40.0, band)
-    side = max(4.0, min(8.5, 0.55 * band))
+    dash, side = min(40.0, band), max(4.0, min(8.5, 0.55 * band))
     columns = 2 if measures.width_px < 480 else len(kinds)
     key = alt.Legend(title=None, orient="top", columns=columns) if legend else None
-
-    table = alt.Chart(alt.NamedData("days"))
-    same = {"shape": SHAPES, "fill": style.FILLS, "stroke": style.STROKES}
-    field = {
-        name: getattr(alt, name.capitalize())(
-            "standing:N", sort=None, scale=style.by_kind(kinds, shown), legend=key
-        )
-        for name, shown in same.items()
+    shown = {"shape": SHAPES, "fill": style.FILLS, "stroke": style.STROKES}
+    channels = {"shape": alt.Shape, "fill": alt.Fill, "stroke": alt.Stroke}
+    look = {
+        name: channels[name]("standing:N", sort=None, scale=style.by_kind(kinds, shown[name]), legend=key)
+        for name in shown
     }
-    fixed = {name: alt.datum(USUAL) for name in same}
+    table = alt.Chart(alt.NamedData("days"))
     return [
-        table.mark_rule(color=style.INK, strokeWidth=1.2).encode(x=x, y=alt.Y(f"{low}:Q", **y), y2=f"{high}:Q"),
-        table.mark_point(size=dash**2, strokeWidth=2.5, opacity=1).encode(x=x, y=alt.Y(f"{usual}:Q", **y), **fixed),
-        table.mark_point(size=side**2, strokeWidth=1.4, opacity=1).encode(x=x, y=alt.Y(f"{value}:Q", **y), **field),
+        table.mark_rule(color=style.INK, strokeWidth=1.2).encode(x=x, y=style.of_field(y, low), y2=f"{high}:Q"),
+        table.mark_point(size=dash**2, strokeWidth=2.5, opacity=1).encode(
+            x=x, y=style.of_field(y, usual), **{name: alt.datum(USUAL) for name in shown}
+        ),
+        table.mark_point(size=side**2, strokeWidth=1.4, opacity=1).encode(x=x, y=style.of_field(y, value), **look),
     ]
 
 
@@ -150,48 +142,56 @@ def _kinds(rows: list[Row]) -> list[str]:
 
 def _limits_panel(limits: list[Row], x: alt.X, measures: Frame, n_days: int) -> alt.Chart:
     """One line for each limit, with a cross under every day that breaks it."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     names = sorted({str(row["limit"]) for row in limits})
     bare: alt.X = x.copy(deep=False)
     bare["axis"] = None
     axis = alt.Axis(title=None, minExtent=measures.left_px, maxExtent=measures.left_px, ticks=False, grid=True)
     side = max(4.0, min(8.0, 0.6 * measures.plot_px / n_days))
-    return (
-        alt.Chart(alt.NamedData("limits"))
-        .mark_point(shape=SHAPES[LIMITED], size=side**2, stroke=style.STROKES[LIMITED], strokeWidth=1.4, opacity=1)
-        .encode(x=bare, y=alt.Y("limit:N", scale=alt.Scale(domain=names), axis=axis))
-        .properties(
-            width=measures.plot_px,
-            height=LIMIT_PX * len(names),
-            title=style.panel_title("Limits of your own that a day breaks", measures),
-        )
+    strip = alt.Chart(
+        alt.NamedData("limits"),
+        width=measures.plot_px,
+        height=LIMIT_PX * len(names),
+        title=style.panel_title("Limits of your own that a day breaks", "", measures),
     )
+    marks: alt.Chart = strip.mark_point(
+        shape=SHAPES[LIMITED], size=side**2, stroke=style.STROKES[LIMITED], strokeWidth=1.4, opacity=1
+    )
+    return marks.encode(x=bare, y=alt.Y("limit:N", scale=alt.Scale(domain=names), axis=axis))
 
 
 def _advised(rows: list[Row], x: alt.X, measures: Frame) -> list[alt.Chart]:
     """A bracket over the days that the sentence names, the longest run of them labelled."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     runs = _runs([bool(row["advised"]) for row in rows])
     if not runs:
         return []
     start, end = max(runs, key=lambda run: run[1] - run[0])
     text = BEST if sum(b - a + 1 for a, b in runs) > 1 else "best"
-    middle = (start + end + 1) / 2 / len(rows) * measures.plot_px
-    half = text_px(text, SMALL_PX) / 2
-    side = "left" if middle < half else "right" if middle > measures.plot_px - half else "center"
-    at = {"left": (start, 0.0), "right": (end, 1.0), "center": ((start + end) // 2, 0.5 if (end - start) % 2 == 0 else 1.0)}
-    place, edge = at[side]
+    side, place, edge = _beside(start, end, text_px(text, SMALL_PX) / measures.plot_px * len(rows), len(rows))
     days = [row["day"] for row in rows]
-    bars = alt.Chart(alt.Data(values=[{"day": days[a], "to": days[b]} for a, b in runs]))
-    label = alt.Chart(alt.Data(values=[{"day": days[place], "text": text}]))
+    bars = alt.Chart(alt.InlineData(values=[{"day": days[a], "to": days[b]} for a, b in runs]))
+    label = alt.Chart(alt.InlineData(values=[{"day": days[place], "text": text}]))
     return [
         bars.mark_rule(color=style.INK, strokeWidth=3).encode(
             x=style.at_edge(x, 0), x2=alt.X2("to:O", bandPosition=1), y=alt.value(2)
         ),
-        label.mark_text(align=side, baseline="top", dy=4).encode(x=style.at_edge(x, edge), y=alt.value(2), text="text:N"),
+        label.mark_text(align=side, baseline="top", dy=4).encode(
+            x=style.at_edge(x, edge), y=alt.value(2), text="text:N"
+        ),
     ]
+
+
+def _beside(start: int, end: int, width: float, n_days: int) -> tuple[Literal["left", "center", "right"], int, float]:
+    """Where the label of a run goes: its alignment, its day, and the place in that day's band; widths are in days."""
+    middle = (start + end + 1) / 2
+    if middle < width / 2:
+        return "left", start, 0.0
+    if middle > n_days - width / 2:
+        return "right", end, 1.0
+    return "center", (start + end) // 2, 0.5 if (end - start) % 2 == 0 else 1.0
 
 
 def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
@@ -201,15 +201,9 @@ def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
     return list(zip(starts, ends, strict=True))
 
 
-def _threshold(
-    threshold: float,
-    rows: list[Row],
-    span: tuple[int, int],
-    y: dict[str, alt.Scale | alt.Axis],
-    measures: Frame,
-) -> list[alt.Chart]:
+def _threshold(threshold: float, rows: list[Row], span: tuple[int, int], y: alt.Y, measures: Frame) -> list[alt.Chart]:
     """The odds from which a nuc is worth stocking, where the panel reaches down to them."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     if not span[0] < 100 * threshold < span[1]:
         return []
@@ -217,16 +211,16 @@ def _threshold(
     gap = [abs(odds - threshold) for odds in _numbers([row["odds"] for row in rows])]
     covered = ceil(text_px(label, SMALL_PX) / measures.plot_px * len(gap)) + 1
     right = min(gap[-covered:]) >= min(gap[:covered])  # the label goes where the odds leave room for it
-    line = alt.Chart(alt.Data(values=[{"odds": threshold, "text": label}]))
+    line = alt.Chart(alt.InlineData(values=[{"odds": threshold, "text": label}]))
     text = line.mark_text(align="right" if right else "left", baseline="bottom", dy=-3, dx=0 if right else 4)
     return [
-        line.mark_rule(color=style.INK, strokeDash=[4, 3]).encode(y=alt.Y("odds:Q", **y)),
-        text.encode(x=alt.value(measures.plot_px if right else 0), y=alt.Y("odds:Q", **y), text="text:N"),
+        line.mark_rule(color=style.INK, strokeDash=[4, 3]).encode(y=y),
+        text.encode(x=alt.value(measures.plot_px if right else 0), y=y, text="text:N"),
     ]
 
 
 def _span(values: Sequence[object], threshold: float) -> tuple[int, int]:
-    """Ends of the odds axis in percent, in steps of 10, 30 points apart at least; with the threshold where odds come near it."""
+    """Ends of the odds axis in percent, 30 points apart at least, with the threshold where odds come near it."""
     known = _numbers(values)
     if min(known) < threshold + 0.10:
         known.append(threshold)

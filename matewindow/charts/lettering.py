@@ -5,12 +5,19 @@ from __future__ import annotations
 import re
 
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
-"""vl-convert brings Liberation Sans along; Arial and Helvetica have the same widths where an SVG is shown without it."""
+"""vl-convert brings Liberation Sans along; Arial and Helvetica have its widths where an SVG is shown without it."""
 SMALL_PX, TEXT_PX, TITLE_PX = 11, 12, 14
 NO_BREAK = "\u00a0"
 
 # Widths in shares of the type size, rounded up from the metrics of Helvetica (Adobe Core 14 font metrics; from memory).
-_CLASSES = (("ijl'|", 0.23), ("ftI.,:;!/ \u00a0·()[]", 0.30), ("r-", 0.34), ("cksvxyzJ", 0.50), ("mM", 0.84), ("wCDHNRUGOQ", 0.78))
+_CLASSES = (
+    ("ijl'|", 0.23),
+    ("ftI.,:;!/ \u00a0·()[]", 0.30),
+    ("r-", 0.34),
+    ("cksvxyzJ", 0.50),
+    ("wCDHNRUGOQ", 0.78),
+    ("mM", 0.84),
+)
 _WIDTHS = {char: width for chars, width in _CLASSES for char in chars} | {"W": 0.95, "%": 0.89, "@": 1.02}
 _LOWER, _UPPER = 0.56, 0.67
 _BOLD = 1.07

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import permutations, product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from matewindow.charts import style
 from matewindow.charts.lettering import SMALL_PX, text_px
@@ -14,13 +14,14 @@ if TYPE_CHECKING:
 
     import altair as alt
 
+SIDES: tuple[Literal["left", "right"], ...] = ("left", "right")
 LINE_PX = 15
 _GAP_PX = 5
 
 
 @dataclass(frozen=True)
 class Sign:
-    """A marked day: its key on the axis, its label, where in the day's band the rule stands (0 to 1), and whether it is planned."""
+    """A marked day: its key on the axis, its label, the rule's place in its band (0 to 1), whether it is planned."""
 
     day: str
     text: str
@@ -33,12 +34,12 @@ class Placed:
     """A sign with the side that its label stands on and its line from the top."""
 
     sign: Sign
-    side: str
+    side: Literal["left", "right"]
     line: int
 
 
 def place(signs: Sequence[Sign], days: Sequence[str], plot_px: float) -> list[Placed]:
-    """Choose a line and a side for each label: none may leave the panel, and as few as can be are crossed by another's rule.
+    """Choose a line and a side for each label: none leaves the panel, and as few as can be are crossed by a rule.
 
     A rule starts at its own label and runs down, so it crosses only labels on lower lines.
     """
@@ -54,14 +55,14 @@ def place(signs: Sequence[Sign], days: Sequence[str], plot_px: float) -> list[Pl
             bad += sum(left - 2 < s < right + 2 and lines[j] < lines[i] for j, s in enumerate(spots) if j != i)
         return bad
 
-    choices = product(permutations(range(len(signs))), product(("left", "right"), repeat=len(signs)))
+    choices = product(permutations(range(len(signs))), product(SIDES, repeat=len(signs)))
     lines, sides = min(choices, key=lambda choice: faults(*choice))  # of equals the first: the same picture every time
     return [Placed(sign, side, line) for sign, side, line in zip(signs, sides, lines, strict=True)]
 
 
 def rules(placed: Sequence[Placed], x: alt.X, top_px: int, bottom_px: int) -> list[alt.Chart]:
     """The rules, to lie behind the data: solid for a day that is, dashed for one that is planned."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     return [
         _data(p)
@@ -73,7 +74,7 @@ def rules(placed: Sequence[Placed], x: alt.X, top_px: int, bottom_px: int) -> li
 
 def labels(placed: Sequence[Placed], x: alt.X, top_px: int) -> list[alt.Chart]:
     """The labels."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     return [
         _data(p)
@@ -84,6 +85,6 @@ def labels(placed: Sequence[Placed], x: alt.X, top_px: int) -> list[alt.Chart]:
 
 
 def _data(placed: Placed) -> alt.Chart:
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
-    return alt.Chart(alt.Data(values=[{"day": placed.sign.day, "text": placed.sign.text}]))
+    return alt.Chart(alt.InlineData(values=[{"day": placed.sign.day, "text": placed.sign.text}]))

@@ -1,8 +1,8 @@
 """What all pictures share: colours, shapes, measures, the calendar axis and titles.
 
-Colours are picked so that classes within one panel differ in relative luminance (WCAG 2.2, a published formula: contrast ratio of
-1.5 and more between neighbours), which survives black-and-white print and every kind of colour blindness; the hues follow
-Okabe & Ito 2008 where their lightness allows. Shapes, outlines and words say the same again.
+Colours are picked so that any two parts of a bar differ in relative luminance (WCAG 2.2, a published formula) by a
+contrast ratio of 1.5 and more, which survives black-and-white print and every kind of colour blindness; the hues
+follow Okabe & Ito 2008 where their lightness allows. Shapes, outlines and words say the same again.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def standing_on(shares: Mapping[str, float]) -> str:
 
 def title(head: str, tail: Sequence[str], width_px: int) -> alt.TitleParams:
     """The answer in words, with smaller lines below it."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     room = width_px - 2 * EDGE_PX
     return alt.TitleParams(
@@ -99,11 +99,14 @@ def title(head: str, tail: Sequence[str], width_px: int) -> alt.TitleParams:
     )
 
 
-def panel_title(text: str, measures: Frame) -> alt.TitleParams:
-    """What a panel shows and in which unit."""
-    import altair as alt  # noqa: PLC0415  slow to import
+def panel_title(text: str, note: str, measures: Frame) -> alt.TitleParams:
+    """What a panel shows, with a note on its marks that gets a line of its own where both do not fit in one."""
+    import altair as alt  # slow to import
 
-    lines = wrap(text, measures.plot_px + RIGHT_PX, TEXT_PX, bold=True)
+    room = measures.plot_px + RIGHT_PX
+    lines = wrap(f"{text} {note}".strip(), room, TEXT_PX, bold=True)
+    if len(lines) > 1 and note:
+        lines = wrap(text, room, TEXT_PX, bold=True) + wrap(note, room, TEXT_PX, bold=True)
     return alt.TitleParams(text=lines, anchor="start", fontSize=TEXT_PX, offset=6, frame="group")
 
 
@@ -115,7 +118,7 @@ def day_axis(days: Sequence[date], measures: Frame, lines: Callable[[int], list[
         measures: of the picture; only as many days are labelled as fit.
         lines: the lines of a day's label, by its position.
     """
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     labels = [lines(i) for i in range(len(days))]
     widest = max(text_px(line, SMALL_PX) for label in labels for line in label)
@@ -146,9 +149,16 @@ def at_edge(x: alt.X, edge: float) -> alt.X:
     return moved
 
 
+def of_field(y: alt.Y, field: str) -> alt.Y:
+    """The same axis for another column of the table."""
+    moved: alt.Y = y.copy(deep=False)
+    moved["shorthand"] = f"{field}:Q"
+    return moved
+
+
 def value_axis(unit: str, factor: int, measures: Frame, ticks: Sequence[float]) -> alt.Axis:
     """An axis of numbers, each with its unit."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     return alt.Axis(
         values=list(ticks),
@@ -161,7 +171,7 @@ def value_axis(unit: str, factor: int, measures: Frame, ticks: Sequence[float]) 
 
 def by_kind(names: Sequence[str], shown: Mapping[str, str]) -> alt.Scale:
     """A scale that gives each kind of mark its own shape or colour."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     return alt.Scale(domain=list(names), range=[shown[name] for name in names])
 
@@ -175,9 +185,11 @@ def picture(
     spacing: int = 12,
 ) -> alt.VConcatChart:
     """The panels one below the other, with the data once, in our type on white paper."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
-    chart: alt.VConcatChart = alt.vconcat(*panels, spacing=spacing, title=heading, description=description, config=_config())
+    chart: alt.VConcatChart = alt.vconcat(
+        *panels, spacing=spacing, title=heading, description=description, config=_config()
+    )
     chart["datasets"] = {name: list(rows) for name, rows in datasets.items()}
     return chart
 

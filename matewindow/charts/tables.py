@@ -6,14 +6,13 @@ from math import isfinite
 from typing import TYPE_CHECKING
 
 from matewindow.flight import CAUSES
-from matewindow.graft import GraftDecision
 from matewindow.outlook import Outlook
 from matewindow.paths import ORIGINS
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from matewindow.graft import GraftDay
+    from matewindow.graft import GraftDay, GraftDecision
     from matewindow.outlook import DayOutlook
 
 Cell = str | float | int | bool | None
@@ -73,8 +72,7 @@ def _graft_row(day: GraftDay, decision: GraftDecision) -> Row:
 
 
 def _odds(day: GraftDay) -> tuple[float, float | None, float | None, float | None]:
-    """Odds with their range and what is usual: of being well mated, or of being in lay by the deadline where one was
-    asked.
+    """Odds, their range and the usual: of being well mated, or of being in lay by the deadline if there is one.
 
     A deadline's odds come without a range. What is usual for them follows from the expected counts: both are the odds
     times the same number of virgins.

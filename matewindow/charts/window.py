@@ -35,8 +35,8 @@ def window_chart(outlook: Outlook, width_px: int = 640, *, site: Site | None = N
         site: for its name, its clock and its solar day; without it the clock is the one that the graft was given in.
 
     Returns:
-        An Altair chart: effective flight hours by day, stacked by what the day stands on, with their 10 to 90 % range and
-        the usual; the prime window, today, the first laying check and the late edge; below, hours lost by cause.
+        An Altair chart: effective flight hours by day, stacked by what the day stands on, with their 10 to 90 % range
+        and the usual; the prime window, today, the first laying check and the late edge; below, hours lost by cause.
 
     Raises:
         RequestError: a width that cannot be read.
@@ -48,12 +48,14 @@ def window_chart(outlook: Outlook, width_px: int = 640, *, site: Site | None = N
     marked = _signs(outlook, _today(outlook, site))
     stacks = _stack(rows, {name: f"{name}_share" for name in ORIGIN_WORDS}, ORIGIN_WORDS, "effective_h")
     lost = _stack(rows, {name: f"lost_{name}_h" for name in CAUSE_WORDS}, CAUSE_WORDS, None)
-    return style.picture(
+    chart = style.picture(
         [_hours_panel(rows, marked, x, high, measures), _lost_panel(x, high, measures)],
         style.title(_head(outlook), _subtitle(outlook, site), width_px),
         _head(outlook),
         {"days": rows, "stacks": stacks, "lost": lost},
-    ).resolve_scale(fill="independent", shape="independent", stroke="independent")
+    )
+    resolved: alt.VConcatChart = chart.resolve_scale(fill="independent", shape="independent", stroke="independent")
+    return resolved
 
 
 def _head(outlook: Outlook) -> str:
@@ -117,23 +119,16 @@ def _stack(rows: list[Row], columns: Mapping[str, str], words: Mapping[str, str]
 
 def _bars(data: str, fills: Mapping[str, str], x: alt.X, y: alt.Y) -> alt.Chart:
     """Bars stacked in the order of their key, each part outlined."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     key = alt.Legend(title=None, orient="top")
-    return (
-        alt.Chart(alt.NamedData(data))
-        .mark_bar(stroke=style.INK, strokeWidth=0.7)
-        .encode(
-            x=x,
-            y=y,
-            order="order:Q",
-            fill=alt.Fill("kind:N", sort=None, scale=style.by_kind(list(fills), fills), legend=key),
-        )
-    )
+    fill = alt.Fill("kind:N", sort=None, scale=style.by_kind(list(fills), fills), legend=key)
+    bars: alt.Chart = alt.Chart(alt.NamedData(data)).mark_bar(stroke=style.INK, strokeWidth=0.7)
+    return bars.encode(x=x, y=y, order="order:Q", fill=fill)
 
 
 def _hours(high: int, measures: Frame, top_px: int, height_px: int) -> alt.Y:
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     return alt.Y(
         "hours:Q",
@@ -144,20 +139,22 @@ def _hours(high: int, measures: Frame, top_px: int, height_px: int) -> alt.Y:
 
 
 def _hours_panel(rows: list[Row], marked: list[Sign], x: alt.X, high: int, measures: Frame) -> alt.LayerChart:
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     top = LINE_PX * (1 + len(marked))
     placed = signs.place(marked, [str(row["day"]) for row in rows], measures.plot_px)
-    return alt.layer(
+    layers = [
         *_prime(rows, x),
         *signs.rules(placed, x, LINE_PX, top + HOURS_PX),
         _bars("stacks", ORIGIN_FILLS, x, _hours(high, measures, top, HOURS_PX)),
         *_ranges(rows, x, measures),
         *signs.labels(placed, x, LINE_PX),
-    ).properties(
+    ]
+    return alt.LayerChart(
+        layer=layers,
         width=measures.plot_px,
         height=top + HOURS_PX,
-        title=style.panel_title("Flight hours a day (mean; line: 10 to 90 %)", measures),
+        title=style.panel_title("Flight hours a day", "(mean; line: 10 to 90 %)", measures),
     )
 
 
@@ -166,13 +163,13 @@ def _lost_panel(x: alt.X, high: int, measures: Frame) -> alt.Chart:
     return _bars("lost", CAUSE_FILLS, x, _hours(high, measures, 0, LOST_PX)).properties(
         width=measures.plot_px,
         height=LOST_PX,
-        title=style.panel_title("Flight hours a day lost, by cause", measures),
+        title=style.panel_title("Flight hours a day lost, by cause", "", measures),
     )
 
 
 def _ranges(rows: list[Row], x: alt.X, measures: Frame) -> list[alt.Chart]:
     """10 to 90 % range and usual of each day, with a key of their own."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     table = alt.Chart(alt.NamedData("days"))
     spans = table.mark_rule(color=style.INK, strokeWidth=1.2).encode(x=x, y="p10_h:Q", y2="p90_h:Q")
@@ -198,13 +195,13 @@ def _ranges(rows: list[Row], x: alt.X, measures: Frame) -> list[alt.Chart]:
 
 def _prime(rows: list[Row], x: alt.X) -> list[alt.Chart]:
     """The prime window as a shaded band with its name and ages."""
-    import altair as alt  # noqa: PLC0415  slow to import
+    import altair as alt  # slow to import
 
     prime = [row for row in rows if row["prime"]]
     if not prime:
         return []
     text = f"prime window, age {prime[0]['age_d']} to {prime[-1]['age_d']}"
-    band = alt.Chart(alt.Data(values=[{"day": prime[0]["day"], "to": prime[-1]["day"], "text": text}]))
+    band = alt.Chart(alt.InlineData(values=[{"day": prime[0]["day"], "to": prime[-1]["day"], "text": text}]))
     left = style.at_edge(x, 0)
     return [
         band.mark_rect(color=style.INK, opacity=style.BAND_OPACITY).encode(x=left, x2=alt.X2("to:O", bandPosition=1)),

@@ -127,7 +127,7 @@ def window(
         checks=checks_from_text(check or []),
     )
     outlook = batch_outlook(batch, place, sources, options.the_clock(now, place), biology)
-    written = _draw("window", outlook, picture)
+    written = _draw("window", outlook, picture, place)
     report = window_report(outlook, place, sources, biology)
     _print(report | {"picture": written}, as_json, tables.window_tables(report), written)
 
@@ -169,7 +169,7 @@ def demo(
     folder = data_folder("sample_weather", options.settings_of_process().sample_weather_folder)
     place, sources, biology = options.load(folder / "site.toml", folder)
     decision, outlook = run_demo(place, sources, biology)
-    written = _draw("graft", decision, out / "graft") + _draw("window", outlook, out / "window")
+    written = _draw("graft", decision, out / "graft") + _draw("window", outlook, out / "window", place)
     report: dict[str, Any] = {
         "invented": "Site and weather of this demo are invented.",
         "graft": graft_report(decision, sources, biology),
@@ -179,13 +179,13 @@ def demo(
     _print(report, as_json, tables.demo_tables(report), written)
 
 
-def _draw(kind: str, result: Any, stem: Path | None) -> list[str]:  # noqa: ANN401  either result
+def _draw(kind: str, result: Any, stem: Path | None, site: Any = None) -> list[str]:  # noqa: ANN401  either result
     if stem is None:
         return []
     from matewindow import charts
 
     stem.parent.mkdir(parents=True, exist_ok=True)
-    chart = charts.graft_chart(result) if kind == "graft" else charts.window_chart(result)
+    chart = charts.graft_chart(result) if kind == "graft" else charts.window_chart(result, site=site)
     return [str(path) for path in charts.write_chart(chart, stem)]
 
 

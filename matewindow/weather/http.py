@@ -14,7 +14,7 @@ Why not ``requests-cache`` (1.3.3 was tried): it keeps one answer a request and 
 kept to be judged later; a garbage answer that its filter refuses also deletes the good one in the cache; it reads a
 body without limit before handing it on (100 MB out of a 100 kB gzip took 514 MB of memory, also with ``stream=True``);
 on an error it logs the address with its traceback and leaves only "from cache" of the reason; its clock cannot be
-passed in. What is left for it, the rules of RFC 9111 that matter here, is the function ``fresh_for``.
+passed in. What would be left for it, the rules of RFC 9111 that matter here, is ``freshness.py``.
 """
 
 from __future__ import annotations
@@ -35,9 +35,10 @@ import filelock
 from matewindow.errors import RequestError, SourceError, StoreError
 from matewindow.weather.budget import Budget, CoolDowns, Ledger
 from matewindow.weather.entries import CLOCK_SLACK, Entry, Key, Received
+from matewindow.weather.freshness import NO_TIME, fresh_for
 from matewindow.weather.manners import user_agent
 from matewindow.weather.session import Deadline, make_session
-from matewindow.weather.transport import Answer, Call, CallFailedError, Limits, get_once, http_date
+from matewindow.weather.transport import Answer, Call, CallFailedError, Limits, get_once
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -50,10 +51,7 @@ if TYPE_CHECKING:
 
 _log = logging.getLogger(__name__)
 
-_NO_TIME = timedelta(0)
 _BACKOFF_S, _LONGEST_BACKOFF_S = 1.0, 8.0
-_LONGEST_FRESH = timedelta(days=7)
-"""No answer is taken for fresh longer than this because a header says so."""
 _THROTTLED = timedelta(minutes=10)
 """Cool-down after a 429 that does not say how long."""
 _LONGEST_NETWORK = timedelta(minutes=2)
@@ -103,7 +101,7 @@ class SourceRequest:
     weight: float = 1.0
     max_bytes: int = 20_000_000
     expect: Literal["json", "bytes"] = "json"
-    fresh: timedelta = _NO_TIME
+    fresh: timedelta = NO_TIME
 
     def __post_init__(self) -> None:
         """Refuse an address that hides a query, a password or another scheme."""
@@ -132,15 +130,15 @@ class Fetched:
 
     ``origin`` says whether it came over the wire now ("network"), was confirmed now ("confirmed", a 304), is in
     the store and still fresh ("fresh"), or is in the store and past that because the source failed ("stale", with
-    ``reason``). ``age`` counts from when the source last said that it is current. ``entry`` is None only if it could not
-    be stored.
+    ``reason``). ``age`` counts from when the source last said that it is current. ``entry`` is None only if it could
+    not be stored.
     """
 
     body: bytes = field(repr=False)
     entry: Entry | None
     fetched_at: datetime
     origin: Literal["network", "confirmed", "fresh", "stale"]
-    age: timedelta = _NO_TIME
+    age: timedelta = NO_TIME
     reason: str | None = None
     notes: tuple[str, ...] = ()
 
@@ -187,12 +185,22 @@ class Client:
         self.budget = Budget(ledger)
         self.cooldowns = CoolDowns(ledger)
 
-    def get(self, request: SourceRequest, *, max_age: timedelta = _NO_TIME) -> Fetched:
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close connections that are kept open for a next call."""
+        self._session.close()
+
+    def get(self, request: SourceRequest, *, max_age: timedelta | None = None) -> Fetched:
         """Get an answer, from the store or the source.
 
         Args:
             request: the question.
-            max_age: if the source fails, a stored answer up to this age will do.
+            max_age: if the source fails, a stored answer up to this age will do; none will do by default.
 
         Raises:
             SourceError: there is no answer, and none in the store that is young enough.
@@ -213,7 +221,7 @@ class Client:
                 answer = self._ask(request, _headers(agent, stored), deadline)
                 return self._keep(request, answer, stored)
         except SourceError as error:
-            old = self._old(request, max_age, str(error))
+            old = None if max_age is None else self._old(request, max_age, str(error))
             if old is None:
                 raise
             _log.warning("%s An answer of %s ago is used.", error, _about(old.age))
@@ -228,13 +236,13 @@ class Client:
         age = entry.age(now)
         if age < -CLOCK_SLACK or now >= entry.fresh_until:
             return None
-        return Fetched(self.store.body(entry), entry, entry.fetched_at, "fresh", max(age, _NO_TIME))
+        return Fetched(self.store.body(entry), entry, entry.fetched_at, "fresh", max(age, NO_TIME))
 
     def _old(self, request: SourceRequest, max_age: timedelta, reason: str) -> Fetched | None:
         entry = self.store.latest(request.key, max_age=max_age)
         if entry is None:
             return None
-        age = max(entry.age(self._clock.now()), _NO_TIME)
+        age = max(entry.age(self._clock.now()), NO_TIME)
         return Fetched(self.store.body(entry), entry, entry.fetched_at, "stale", age, reason)
 
     def _keep(self, request: SourceRequest, answer: Answer, stored: Entry | None) -> Fetched:
@@ -383,48 +391,6 @@ def _check_json(answer: Answer) -> None:
     else:
         return
     raise CallFailedError("its answer is no whole JSON", again=True)
-
-
-def fresh_for(headers: Mapping[str, str], now: datetime, *, default: timedelta = _NO_TIME) -> timedelta:
-    """How long an answer that came just now is fresh.
-
-    ``Expires`` is compared with the server's own ``Date``, so that a wrong clock here does no harm.
-
-    Args:
-        headers: of the answer; names in any case.
-        now: taken for ``Date`` where there is none, aware UTC.
-        default: if the source says nothing about it.
-
-    Returns:
-        0 to 7 days.
-
-    Source:
-        RFC 9111, sections 4.2.1 (freshness lifetime), 4.2.3 (Age), 5.2.2 (response directives), 5.3 (Expires).
-    """
-    control = _directives(headers.get("Cache-Control", ""))
-    if "no-store" in control or "no-cache" in control:
-        return _NO_TIME
-    expires = headers.get("Expires")
-    if "max-age" in control:
-        lasting = _seconds(control["max-age"])
-    elif expires is not None:
-        until = http_date(expires)
-        since = http_date(headers.get("Date", "")) or now
-        lasting = until - since if until is not None else _NO_TIME  # "0" and the like mean: already past
-    else:
-        return default
-    lasting -= _seconds(headers.get("Age", ""))
-    return min(max(lasting, _NO_TIME), _LONGEST_FRESH)
-
-
-def _directives(text: str) -> dict[str, str]:
-    pairs = (part.partition("=") for part in text.lower().split(","))
-    return {name.strip(): value.strip().strip('"') for name, _, value in pairs}
-
-
-def _seconds(text: str) -> timedelta:
-    text = text.strip()
-    return timedelta(seconds=int(text[:9])) if text.isascii() and text.isdigit() else _NO_TIME
 
 
 def _about(age: timedelta) -> str:

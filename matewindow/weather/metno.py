@@ -441,8 +441,10 @@ def number(value: object, where: str) -> float:
     if value is None:
         return np.nan
     if isinstance(value, int | float) and not isinstance(value, bool):
-        with suppress(OverflowError):
+        try:
             return float(value)
+        except OverflowError:
+            raise fault("it is a number of hundreds of digits", where) from None
     raise fault(f"{shown(value)} is no number", where)
 
 
@@ -450,7 +452,7 @@ def shown(value: object) -> str:
     """A JSON value in few words, for an error."""
     if isinstance(value, list | dict):
         return "a list" if isinstance(value, list) else "an object"
-    text = repr(value) if not isinstance(value, int) else f"{value:.6g}" if abs(value) < 10**300 else "a huge number"
+    text = repr(value)
     return text if len(text) <= 40 else f"{text[:40]}…"
 
 
@@ -475,7 +477,12 @@ def hours_of(starts: Times, lengths: NDArray[np.int64], first: np.datetime64) ->
 
 
 def trimmed(hours: Times, records: dict[str, Floats], where: str) -> tuple[Times, dict[str, Floats]]:
-    """Cut off hours at both ends that lack temperature or wind.
+    """Cut off hours at both ends that lack temperature or wind in every member.
+
+    Args:
+        hours: starts of the hours, shape (n_hours,).
+        records: column of the normal form -> values, shape (n_members, n_hours).
+        where: what is read, for the error.
 
     Raises:
         WeatherFileError: no hour has both.

@@ -28,7 +28,7 @@ def to_bytes(weather: Weather) -> bytes:
     Raises:
         WeatherFileError: it would not pass the checks of the normal form when it is read back.
     """
-    columns = {name: values for name in VARIABLES if (values := weather.values(name)) is not None}
+    columns: dict[str, Any] = {name: v for name in VARIABLES if (v := weather.values(name)) is not None}
     make_weather(weather.times, columns, weather.provenance)
     first = weather.times[0].astype("datetime64[s]").astype(np.int64)
     text = json.dumps({f.name: _plain(getattr(weather.provenance, f.name)) for f in fields(Provenance)})

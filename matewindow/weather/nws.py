@@ -358,11 +358,11 @@ def _hours(layers: dict[str, _Layer], where: str) -> Times:
 
 
 def _onto(layer: _Layer, hourly: Floats, hours: Times) -> Floats:
-    """Values of all hours of a layer, laid on a series of hours; what lies outside of it is dropped."""
+    """All hours of a layer laid on a series of hours, shape (1, n_hours); what lies outside of it is dropped."""
     at = hours_of(layer.starts, layer.lengths, hours[0])
     inside = (at >= 0) & (at < len(hours))
-    laid = np.full(len(hours), np.nan)
-    laid[at[inside]] = hourly[inside]
+    laid = np.full((1, len(hours)), np.nan)
+    laid[0, at[inside]] = hourly[inside]
     return laid
 
 

@@ -23,6 +23,8 @@ from requests.adapters import HTTPAdapter
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
+from matewindow.errors import InputError
+
 if TYPE_CHECKING:
     import socket
     from collections.abc import Callable, Iterator, Set
@@ -116,7 +118,16 @@ class TimedAdapter(HTTPAdapter):
 
 
 def make_session(ca_bundle: Path | None = None) -> requests.Session:
-    """A session that takes nothing from the environment (proxies, .netrc, certificates) and keeps no cookies."""
+    """A session that takes nothing from the environment (proxies, .netrc, certificates) and keeps no cookies.
+
+    Args:
+        ca_bundle: file with the certificates to trust, instead of those of `certifi`.
+
+    Raises:
+        InputError: there is no such file.
+    """
+    if ca_bundle is not None and not ca_bundle.is_file():
+        raise InputError(f"there is no file {ca_bundle}", where="MATEWINDOW_CA_BUNDLE", fix="Name a PEM file.")
     session = requests.Session()
     session.trust_env = False
     session.verify = str(ca_bundle) if ca_bundle else True

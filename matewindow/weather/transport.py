@@ -13,13 +13,13 @@ from __future__ import annotations
 import json
 import zlib
 from dataclasses import dataclass, field
-from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import urljoin, urlsplit
 
 import requests
 from urllib3.exceptions import HTTPError, NewConnectionError, ReadTimeoutError
 
+from matewindow.weather.freshness import http_date
 from matewindow.weather.session import masked, within
 
 if TYPE_CHECKING:
@@ -255,15 +255,6 @@ def _retry_after_s(headers: Mapping[str, str], now: Callable[[], datetime]) -> f
     if until is None:
         return None
     return max(0.0, (until - (server_now or now())).total_seconds())
-
-
-def http_date(text: str) -> datetime | None:
-    """An HTTP date as aware UTC time, or None if it is none."""
-    try:
-        parsed = parsedate_to_datetime(text)
-    except (TypeError, ValueError, IndexError):
-        return None
-    return parsed if parsed.tzinfo is not None else None
 
 
 def _body(response: requests.Response, max_bytes: int, deadline: Deadline) -> bytes:

@@ -213,9 +213,9 @@ def test_pieces_of_a_broken_stick_are_what_the_gauges_show(airports: dict[str, p
 def test_wet_hours_of_an_airport_are_told_by_the_other_two(
     airports: dict[str, pd.DataFrame], held_out: str, step_h: int
 ) -> None:
-    """Totals of one gauge, placed by the record of two others: wet hours within 6 % of those it measured.
+    """Totals of one gauge, placed by the record of two others: wet hours within a tenth of those it measured.
 
-    Split evenly the same rain would wet a third more hours in steps of 3, and 80 % more in steps of 6.
+    Split evenly the same rain would wet 30 to 40 % more hours in steps of 3, and 65 to 95 % more in steps of 6.
     """
     rain = summer(airports[held_out])
     rain = rain[: len(rain) // step_h * step_h].reshape(-1, step_h)
@@ -227,8 +227,8 @@ def test_wet_hours_of_an_airport_are_told_by_the_other_two(
     placed = spread_rain(np.broadcast_to(totals, draws.shape), step_h, WetHours.from_hourly(others), draws)
     evenly = np.repeat(totals / step_h, step_h)
 
-    assert np.count_nonzero(placed >= 0.1) / 40 == pytest.approx(measured, rel=0.06)
-    assert np.count_nonzero(evenly >= 0.1) > (1.3 if step_h == 3 else 1.75) * measured
+    assert np.count_nonzero(placed >= 0.1) / 40 == pytest.approx(measured, rel=0.1)
+    assert np.count_nonzero(evenly >= 0.1) > (1.25 if step_h == 3 else 1.6) * measured
 
 
 def test_wet_hour_odds_are_those_of_the_draws() -> None:
