@@ -96,6 +96,13 @@ def _unjudged(sources: Sources) -> list[str]:
             said.append(
                 f"{variable.capitalize()} was not judged in the {' and '.join(absent)} weather: it does not tell."
             )
+    for name, part in parts.items():
+        if part is not None and part.provenance.native_step_h > 1.0:
+            step = part.provenance.native_step_h
+            said.append(
+                f"Rain of the {name} weather came in steps of up to {step:.0f} hours: "
+                "its wet hours were placed as past weather shows."
+            )
     filled = [name for name, part in parts.items() if part is not None and part.light_filled]
     if filled:
         said.append(f"Light was worked out from cloud cover in the {' and '.join(filled)} weather.")

@@ -7,25 +7,43 @@ from typing import TYPE_CHECKING
 from matewindow.paths import Sources
 from matewindow.siteweather import lay_on_site
 from matewindow.weather.folder import WeatherFolder, read_folder
+from matewindow.weather.steps import WetHours, respread
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from matewindow.biology import Biology
     from matewindow.site import Site
+    from matewindow.weather.normal import Weather
 
 
 def sources_of(weather: WeatherFolder, site: Site, biology: Biology) -> Sources:
     """Lay each part on the site's solar days. A real record serves both as observation and for past years."""
     flight = biology.flight
+    forecast, ensemble = (_in_wet_hours(w, weather.record) for w in (weather.forecast, weather.ensemble))
     record = None if weather.record is None else lay_on_site(weather.record, site, flight)
     past = record if weather.typical is None else lay_on_site(weather.typical, site, flight)
     return Sources(
         observed=record,
-        run=None if weather.forecast is None else lay_on_site(weather.forecast, site, flight),
-        members=None if weather.ensemble is None else lay_on_site(weather.ensemble, site, flight),
+        run=None if forecast is None else lay_on_site(forecast, site, flight),
+        members=None if ensemble is None else lay_on_site(ensemble, site, flight),
         past=past,
     )
+
+
+def _in_wet_hours(forecast: Weather | None, record: Weather | None) -> Weather | None:
+    """The forecast, rain that came in steps of several hours placed in wet hours as the site's record shows.
+
+    A coarse model's rain, split evenly over its steps, would make every hour of a showery day damp.
+    """
+    if forecast is None:
+        return None
+    plain = respread(forecast)
+    if plain is forecast or record is None:  # the table of a long record is only made where it is needed
+        return plain
+    months = {int(m) % 12 + 1 for m in forecast.times.astype("datetime64[M]").astype(int)}
+    beside = {(m + step - 1) % 12 + 1 for m in months for step in (-1, 0, 1)}
+    return respread(forecast, WetHours.from_weather(record, beside))
 
 
 def load_sources(folder: Path, site: Site, biology: Biology) -> Sources:

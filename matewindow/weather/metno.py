@@ -21,22 +21,29 @@ light is told from cloud. A value that is left out is missing, not zero.
 
 from __future__ import annotations
 
-import json
-import re
-from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matewindow.errors import WeatherFileError
+from matewindow.weather.files import (
+    block,
+    fault,
+    first_impossible,
+    impossible,
+    json_object,
+    moment,
+    number,
+    read_text,
+    shown,
+    trimmed,
+)
 from matewindow.weather.hours import HOUR, hour_records
-from matewindow.weather.normal import REQUIRED, VARIABLES, Kind, Provenance, Weather, make_weather
-from matewindow.weather.plain_csv import first_impossible, read_text
+from matewindow.weather.normal import VARIABLES, Kind, Provenance, Weather, make_weather
 from matewindow.weather.steps import NO_RECORD, WetHours, smooth, spread_rain, step_draws
 
 if TYPE_CHECKING:
+    from datetime import datetime
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -79,9 +86,6 @@ _RANKS = (
 _Z90 = 1.2815515594457412
 """The 90th percentile of the standard normal distribution (NIST/SEMATECH e-Handbook, 1.3.6.7.1: 1.2816)."""
 _PERIODS = {"next_1_hours": 1, "next_6_hours": 6}
-_TIME = re.compile(r"(\d{4})-\d\d-\d\dT\d\d:\d\d:\d\d(?:Z|[+-]\d\d:\d\d)", re.ASCII)
-_AGAIN = "Fetch it again."
-_YEARS = (1900, 2200)
 
 
 def read_locationforecast(path: str | Path, *, table: WetHours | None = None) -> Weather:
@@ -384,89 +388,7 @@ def _position(answer: dict[str, Any], where: str) -> tuple[float, float, float |
     return latitude, longitude, altitude[0] if known else None
 
 
-# --- what the readers of services have in common ---------------------------------------------------------
-
-
-def fault(what: str, where: str, fix: str = _AGAIN) -> WeatherFileError:
-    """An error on an answer that is not as it should be."""
-    return WeatherFileError(what, where=where, fix=fix)
-
-
-def impossible(value: str, name: str, where: str) -> WeatherFileError:
-    """An error on a value that no weather can have, for a column of the normal form."""
-    variable = VARIABLES[name]
-    limits = f"{variable.low:g} to {variable.high:g} {variable.unit}"
-    return fault(f"{value[:60]} is impossible (allowed {limits})", where)
-
-
-def json_object(text: str, where: str) -> dict[str, Any]:
-    """Read the JSON object that an answer consists of.
-
-    Raises:
-        WeatherFileError: nothing, a web page, broken JSON, or JSON that is no object.
-    """
-    text = text.removeprefix("\ufeff")
-    if not text.strip():
-        raise fault("it is empty", where)
-    if text.lstrip().startswith("<"):
-        raise fault("it is a web page, not weather data", where, f"{_AGAIN} The service may be down.")
-    try:
-        answer = json.loads(text, parse_constant=_refuse_constant)
-    except (ValueError, RecursionError) as error:
-        what = f"it is no whole JSON document ({str(error).rstrip('.')})"
-        raise fault(what, where, f"{_AGAIN} The download may have broken off.") from None
-    if not isinstance(answer, dict):
-        raise fault("it is JSON, but no answer of the service", where)
-    return answer
-
-
-def block(inside: dict[str, Any], name: str, where: str) -> dict[str, Any]:
-    """Give an object inside another one.
-
-    Raises:
-        WeatherFileError: there is none of that name.
-    """
-    found = inside.get(name)
-    if not isinstance(found, dict):
-        raise fault(f'there is no "{name}" block in it', where)
-    return found
-
-
-def number(value: object, where: str) -> float:
-    """Give a JSON number as float, NaN for null.
-
-    Raises:
-        WeatherFileError: it is no number.
-    """
-    if value is None:
-        return np.nan
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        try:
-            return float(value)
-        except OverflowError:
-            raise fault("it is a number of hundreds of digits", where) from None
-    raise fault(f"{shown(value)} is no number", where)
-
-
-def shown(value: object) -> str:
-    """A JSON value in few words, for an error."""
-    if isinstance(value, list | dict):
-        return "a list" if isinstance(value, list) else "an object"
-    text = repr(value)
-    return text if len(text) <= 40 else f"{text[:40]}…"
-
-
-def moment(text: object, where: str) -> datetime:
-    """Give a time like 2026-06-01T12:00:00Z (or with an offset for the Z) as aware datetime, UTC.
-
-    Raises:
-        WeatherFileError: another form, no such date, or none of these centuries.
-    """
-    form = _TIME.fullmatch(text) if isinstance(text, str) else None
-    if isinstance(text, str) and form and _YEARS[0] <= int(form[1]) < _YEARS[1]:
-        with suppress(ValueError):
-            return datetime.fromisoformat(text).astimezone(UTC)
-    raise fault(f"{shown(text)} is no time like 2026-06-01T12:00:00Z", where)
+# --- what the readers of intervals have in common ------------------------------------------------------
 
 
 def hours_of(starts: Times, lengths: NDArray[np.int64], first: np.datetime64) -> NDArray[np.int64]:
@@ -474,26 +396,3 @@ def hours_of(starts: Times, lengths: NDArray[np.int64], first: np.datetime64) ->
     offset = ((starts - first) // HOUR).astype(np.int64)
     within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
     return np.repeat(offset, lengths) + within
-
-
-def trimmed(hours: Times, records: dict[str, Floats], where: str) -> tuple[Times, dict[str, Floats]]:
-    """Cut off hours at both ends that lack temperature or wind in every member.
-
-    Args:
-        hours: starts of the hours, shape (n_hours,).
-        records: column of the normal form -> values, shape (n_members, n_hours).
-        where: what is read, for the error.
-
-    Raises:
-        WeatherFileError: no hour has both.
-    """
-    known = [np.isfinite(records[name]).any(axis=0) for name in REQUIRED]
-    usable = np.flatnonzero(np.logical_and.reduce(known))
-    if len(usable) == 0:
-        raise fault("no hour in it has both temperature and wind", where)
-    kept = slice(usable[0], usable[-1] + 1)
-    return hours[kept], {name: values[..., kept] for name, values in records.items()}
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is no JSON number; a missing value is null")

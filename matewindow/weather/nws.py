@@ -33,21 +33,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matewindow.units import MS_PER_KMH
-from matewindow.weather.hours import HOUR
-from matewindow.weather.metno import (
-    MAX_DAYS,
+from matewindow.weather.files import (
     block,
     fault,
-    hours_of,
+    first_impossible,
     impossible,
     json_object,
     moment,
     number,
+    read_text,
     shown,
     trimmed,
 )
+from matewindow.weather.hours import HOUR
+from matewindow.weather.metno import MAX_DAYS, hours_of
 from matewindow.weather.normal import Provenance, Weather, make_weather
-from matewindow.weather.plain_csv import first_impossible, read_text
 from matewindow.weather.steps import MAX_STEP_H, NO_RECORD, WetHours, spread_rain, step_draws
 
 if TYPE_CHECKING:

@@ -23,16 +23,17 @@ import csv
 import io
 import re
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from matewindow.errors import WeatherFileError
+from matewindow.weather.files import first_impossible, read_text
 from matewindow.weather.normal import REQUIRED, VARIABLES, Kind, Provenance, Weather, make_weather
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
@@ -102,50 +103,6 @@ def parse_csv(text: str, *, file: str | None = None, kind: Kind = "observation")
     licence = "the file's owner decides; its terms are not stated in it"
     provenance = Provenance("plain CSV", kind, licence, file=file, notes=tuple(notes))
     return make_weather(times, columns, provenance)
-
-
-def read_text(path: str | Path, *, encodings: Sequence[str] = ("utf-8-sig",)) -> str:
-    """Read a whole weather file as text.
-
-    Args:
-        path: the file.
-        encodings: tried in this order.
-
-    Raises:
-        WeatherFileError: the file is absent, no file, unreadable, or in none of the encodings.
-    """
-    try:
-        raw = Path(path).read_bytes()
-    except FileNotFoundError:
-        raise WeatherFileError("there is no such file", where=str(path), fix="Check the name and the folder.") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise WeatherFileError(
-            f"it cannot be read ({reason})", where=str(path), fix="Give a file that can be opened."
-        ) from None
-    for encoding in encodings:
-        try:
-            return raw.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    raise WeatherFileError(
-        "it is no UTF-8 text", where=str(path), fix="Fetch it again, or save it as plain text in UTF-8."
-    )
-
-
-def first_impossible(name: str, values: Floats) -> int | None:
-    """Index of the first value that no weather can have, or None. NaN is missing, hence possible.
-
-    Readers ask before they average the two ends of an hour, so that the error can name the row of the file.
-
-    Args:
-        name: column of the normal form.
-        values: in its unit, shape (n,).
-    """
-    variable = VARIABLES[name]
-    low = -20.0 if name == "ghi_wm2" else variable.low  # night offsets of pyranometers, clipped in make_weather
-    wrong = np.flatnonzero((values < low) | (values > variable.high))
-    return int(wrong[0]) if len(wrong) else None
 
 
 def _table(text: str, where: str) -> tuple[list[str], list[tuple[int, list[str]]]]:

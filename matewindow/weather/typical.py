@@ -32,8 +32,8 @@ import numpy as np
 import pandas as pd
 
 from matewindow.errors import WeatherFileError
+from matewindow.weather.files import first_impossible, read_text
 from matewindow.weather.normal import REQUIRED, VARIABLES, Provenance, Weather, make_weather
-from matewindow.weather.plain_csv import first_impossible, read_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -129,7 +129,7 @@ def read_tmy3(path: str | Path) -> Weather:
         if column not in header:
             raise _fault(f"there is no column {column!r}", f"{where}, line 2", "Give an unchanged TMY3 file.")
 
-    from pvlib.iotools import read_tmy3 as pvlib_reader  # noqa: PLC0415  pvlib takes 2 s to import
+    from pvlib.iotools import read_tmy3 as pvlib_reader  # pvlib takes 2 s to import
 
     read = partial(pvlib_reader, io.StringIO("\n".join(lines)), coerce_year=YEAR, map_variables=False)
     frame, meta = _through_pvlib(read, "TMY3", where)
@@ -160,7 +160,7 @@ def read_epw(path: str | Path) -> Weather:
     # The other headers are free text, in which a lone quotation mark would swallow rows.
     plain = [lines[0], *["-"] * (_EPW.n_header - 1), *lines[_EPW.n_header :]]
 
-    from pvlib.iotools import read_epw as pvlib_reader  # noqa: PLC0415  pvlib takes 2 s to import
+    from pvlib.iotools import read_epw as pvlib_reader  # pvlib takes 2 s to import
 
     read = partial(pvlib_reader, io.StringIO("\n".join(plain)), coerce_year=YEAR)
     frame, meta = _through_pvlib(read, "EPW", where)

@@ -53,6 +53,7 @@ class Handler(BaseHTTPRequestHandler):
     """Answers with the next reply of the script; the last one goes on for ever."""
 
     protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True
     server: _Server
 
     def do_GET(self) -> None:  # the name is given by http.server

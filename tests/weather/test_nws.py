@@ -324,6 +324,7 @@ def test_durations_of_the_service(text: str, hours: float) -> None:
     assert _duration_s(text, "") == hours * 3600
 
 
+@settings(deadline=None)
 @given(
     days=st.none() | st.integers(0, 9),
     hours=st.none() | st.integers(0, 99),
@@ -575,11 +576,13 @@ def parse_all(text: str) -> None:
             assert error.fix  # noqa: PT017  (raising nothing is fine too)
 
 
+@settings(deadline=None)
 @given(text=st.text())
 def test_no_text_raises_anything_else(text: str) -> None:
     parse_all(text)
 
 
+@settings(deadline=None)
 @given(payload=JSON)
 def test_no_json_raises_anything_else(payload: object) -> None:
     parse_all(json.dumps(payload))
@@ -593,7 +596,7 @@ def places(inside: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     return [path, *(place for key, within in items for place in places(within, (*path, key)))]
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(path=st.sampled_from(places(answer())[1:]), anything=JSON)
 def test_no_broken_answer_raises_anything_else(path: tuple[Any, ...], anything: object) -> None:
     """Any value anywhere in a good answer replaced by anything."""
@@ -605,6 +608,7 @@ def test_no_broken_answer_raises_anything_else(path: tuple[Any, ...], anything: 
     parse_all(wire(payload))
 
 
+@settings(deadline=None)
 @given(day=st.integers(0, 99), hour=st.integers(0, 99), duration=st.from_regex(r"\AP(\d{1,3}D)?(T\d{1,3}[HMS])?\Z"))
 def test_no_interval_raises_anything_else(day: int, hour: int, duration: str) -> None:
     parse_all(with_value("skyCover", 0, validTime=f"2026-06-{day:02d}T{hour:02d}:00:00+00:00/{duration}"))

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matewindow.errors import WeatherFileError
-from matewindow.weather.plain_csv import COLUMNS, first_impossible, parse_csv, read_csv, read_text
+from matewindow.weather.files import first_impossible, read_text
+from matewindow.weather.plain_csv import COLUMNS, parse_csv, read_csv
 
 if TYPE_CHECKING:
     from pathlib import Path
