@@ -61,6 +61,7 @@ class Mating:
 
     maturity_age_d: float
     maturity_sd_d: float
+    earliest_flight_age_d: float
     prime_from_age_d: float
     prime_to_age_d: float
     full_drive_to_age_d: float

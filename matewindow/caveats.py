@@ -65,7 +65,7 @@ def _forecast_caveats(paths: Paths, sources: Sources, now: datetime, today: np.d
     said = []
     forecasts = [f for f in (sources.members, sources.run) if f is not None]
     if not forecasts:
-        return ["No forecast was given: past years only."]
+        return ["No forecast was given."]
     if all(f.days[-1] < today for f in forecasts):
         return ["The forecast ends before today and was not used."]
     if all(issued(f, today) is None for f in forecasts):

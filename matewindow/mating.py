@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-_EARLIEST_SD = 3.0  # keeps the normal's far tail from laying before age 4, where no source has an egg (SZA87)
-
 FATES = ("well_mated", "under_mated", "late_mated", "unmated", "lost")
 
 
@@ -108,11 +106,12 @@ def drive(age: Floats | int, mating: Mating) -> Floats:
 def maturing(n_ages: int, mating: Mating) -> Floats:
     """Share of queens that become mature on each day of age, shape (n_ages,), adding up to 1.
 
-    Normal, counted up to the age itself, and cut three standard deviations below the mean: no queen flies at age 2.
+    Normal, counted up to the age itself. What falls before ``earliest_flight_age_d`` is put there: no source has an egg
+    before age 4 (Szabo et al. 1987).
     """
-    deviations = (np.arange(n_ages) - mating.maturity_age_d) / mating.maturity_sd_d
-    mature = normal_cdf(deviations)
-    mature[deviations < -_EARLIEST_SD] = 0.0
+    ages = np.arange(n_ages)
+    mature = normal_cdf((ages - mating.maturity_age_d) / mating.maturity_sd_d)
+    mature[ages < mating.earliest_flight_age_d] = 0.0
     mature[-1] = 1.0
     return np.diff(mature, prepend=0.0)
 

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-RUN_IN_D = 6
-"""Days before the first emergence that paths begin: pent-up drive is fully known after five."""
+RUN_IN_D = 10
+"""Days before the first emergence that paths begin, so that the pent-up drive is known whatever it was before."""
 _IMPOSSIBLE = 1e-9  # less probability than this is rounding
 _SEEN = {"eggs": "eggs", "virgin": "a virgin", "nothing": "no eggs"}
 

@@ -206,6 +206,8 @@ def build_paths(
     pool, weight = _forecast_pool(single, members, lead, biology.forecast)
     n_blocks = 0 if past is None else len(past.effective_h)
     alone = len(pool) == 0 and observed is None and single is None
+    if n_blocks == 0 and len(pool) == 0:
+        n_paths = 1  # nothing is drawn: every path would be the same
     n_paths = n_blocks if alone and n_blocks else max(1, n_blocks) * -(-n_paths // max(1, n_blocks))
     rng = np.random.default_rng(seed)
     member = even_draw(n_paths, max(1, len(pool)), rng)
@@ -377,7 +379,8 @@ def _past_rows(
     nearest = _nearest_known(~np.isnan(flown.strict_h))
     whole = (nearest >= 0).all(axis=1)
     dropped = int((~whole & (~np.isnan(flown.strict_h)).any(axis=1)).sum())
-    notes = (f"{dropped} past years lack too much weather around these dates and were left out",) if dropped else ()
+    left_out = "1 past year lacks" if dropped == 1 else f"{dropped} past years lack"
+    notes = (f"{left_out} too much weather around these dates: left out",) if dropped else ()
     if not whole.any():
         return nothing[0], nothing[1], 0.0, notes
 

@@ -38,7 +38,7 @@ def reference_params(biology: Biology) -> dict[str, float]:
     return {
         "maturity_mean_d": m.maturity_age_d,
         "maturity_sd_d": m.maturity_sd_d,
-        "earliest_sd": 3.0,
+        "earliest_age_d": m.earliest_flight_age_d,
         "rate_per_hour": m.flight_rate_per_h,
         "age_full_d": m.full_drive_to_age_d,
         "age_late_d": m.late_age_d,

@@ -126,7 +126,7 @@ def test_only_past_years_are_enough(tmp_path: Path) -> None:
     )  # fmt: skip
 
     assert all(d["forecast_share"] == 0.0 for d in report["days"])
-    assert any("No forecast" in w for w in report["warnings"])
+    assert any("No forecast was given" in w for w in report["warnings"])
     for day in report["days"]:
         assert day["p_well_mated"] == pytest.approx(day["p_well_mated_usual"], abs=1e-12)
 

@@ -128,7 +128,7 @@ def test_without_forecast_and_observation_the_outlook_is_the_usual() -> None:
         assert day.effective_hours == pytest.approx(day.usual_hours, abs=1e-12)
         assert day.shares == {"observed": 0.0, "forecast": 0.0, "past_years": 1.0}
     assert found.years == 22
-    assert any("past years only" in warning for warning in found.warnings)
+    assert any("No forecast was given" in warning for warning in found.warnings)
 
 
 def test_the_odds_of_past_years_are_the_mean_over_their_blocks() -> None:

@@ -5,6 +5,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import os
 import sys
 
 import typer
@@ -37,6 +38,8 @@ def _root(version: bool = typer.Option(False, "--version", help="Print the versi
 
 def main() -> None:
     """Run the command line; a user's mistake ends in one message and exit code 2, never in a traceback."""
+    # our matrices are small: threads of the linear algebra library only wait for each other
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app()
     except MatewindowError as fault:

@@ -28,7 +28,7 @@ They are told apart hour by hour:
 - A forecast row that stands among observed ones fills in for a station that was silent. It is no observation:
   the hours that it begins and ends are missing.
 - So is a single value that the service took over from a forecast into an observed row (``fallback_source_ids``).
-  Values taken over from another station count; the notes say how many hours hold one.
+  Values taken over from another station count; the notes say how many rows hold one.
 
 Rows of recent observations have no ``solar``: it is missing, and light is then told from cloud. The answer
 does not say when the forecast was issued.
@@ -286,11 +286,13 @@ def _observed(rows: _Rows, file: str | None) -> Weather | None:
     notes = []
     between = int(np.count_nonzero(rows.is_forecast[at[0] : at[-1]]))
     if rows.n_before > len(at):
-        notes.append(f"{rows.n_before - len(at)} rows of forecast before the last observed one were passed over")
+        notes.append(f"rows of forecast before the last observed row were passed over: {rows.n_before - len(at)}")
     for key in WIRE:
         n_filled = int(np.count_nonzero(rows.filled[key]))
         if n_filled:
-            notes.append(f"{key} of {n_filled} hours was filled in from a forecast and counts as missing")
+            notes.append(
+                f"{key} was filled in from a forecast in {n_filled} of {len(at)} rows and counts as missing there"
+            )
     absent = int((rows.stamps[at[-1]] - rows.stamps[at[0]]) / HOUR) + 1 - len(at) - between
     return _weather(rows, at, values, "observation", absent, notes, file)
 
@@ -335,7 +337,7 @@ def _weather(
             continue
         n_other = int(np.count_nonzero(rows.other[key][mine]))
         if n_other:
-            notes.append(f"{key} of {n_other} hours comes from another station")
+            notes.append(f"{key} comes from another station in {n_other} of {len(mine)} rows")
     if absent:
         notes.append(f"{absent} hours are absent from the file and count as missing")
     return make_weather(hours, records, _provenance(rows, mine, kind, notes, file))

@@ -20,6 +20,23 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+ADDRESS = "127.0.0.1"
+HOSTS = {
+    "open-meteo-forecast": "api.open-meteo.com",
+    "open-meteo-ensemble": "ensemble-api.open-meteo.com",
+    "open-meteo-archive": "archive-api.open-meteo.com",
+    "open-meteo-previous-runs": "previous-runs-api.open-meteo.com",
+    "open-meteo-single-runs": "single-runs-api.open-meteo.com",
+    "open-meteo-geocoding": "geocoding-api.open-meteo.com",
+    "met-norway": "api.met.no",
+    "nws": "api.weather.gov",
+    "bright-sky": "api.brightsky.dev",
+    "dwd": "opendata.dwd.de",
+}
+"""Services and the host names that they have in the world."""
+SERVICES = {host: service for service, host in HOSTS.items()}
+SERVICES |= {f"customer-{host}": service for host, service in SERVICES.items() if service.startswith("open-meteo")}
+"""Host names, those of Open-Meteo for users with a key too, and their services."""
 NOW = datetime(2026, 6, 1, 6, tzinfo=UTC)
 """What the clock shows at first, as in the sample weather."""
 
@@ -230,4 +247,4 @@ def listed(values: NDArray[np.float64], digits: int) -> list[Any]:
     """Values as a JSON list, NaN as null, rounded; no digits gives whole numbers."""
     rounded = np.round(values, digits) + 0.0
     plain = rounded.tolist() if digits else [v if np.isnan(v) else int(v) for v in rounded]
-    return [None if v != v else v for v in plain] if np.isnan(rounded).any() else plain
+    return [None if np.isnan(v) else v for v in plain] if np.isnan(rounded).any() else plain

@@ -16,6 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cache
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Literal
 
 from tests.loopback.exchange import Answer, Request, html_answer, json_answer
@@ -185,7 +186,8 @@ def damaged(answer: Answer, fault: Fault, request: Request, now: datetime) -> An
     headers = {k: v for k, v in answer.headers.items() if k not in ("Content-Encoding", "Content-Length", "ETag")}
     plain = gzip.decompress(answer.body) if answer.headers.get("Content-Encoding") == "gzip" else answer.body
     if fault.name in ("throttled", "unavailable", "broken"):
-        return service_error(request.service, {"throttled": 429, "unavailable": 503, "broken": 500}[fault.name], fault, now)
+        status = {"throttled": 429, "unavailable": 503, "broken": 500}[fault.name]
+        return service_error(request.service, status, fault, now)
     if fault.name == "redirect_loop":
         here = request.prefix + request.path + (f"?{request.raw_query}" if request.raw_query else "")
         return Answer(302, b"", {"Location": here})
@@ -196,7 +198,7 @@ def damaged(answer: Answer, fault: Fault, request: Request, now: datetime) -> An
     if fault.name == "truncated_gzip":
         whole = gzip.compress(plain, mtime=0)
         return Answer(answer.status, whole[: len(whole) // 2], headers | {"Content-Encoding": "gzip"}, answer.weight)
-    said = b'Unexpected error while streaming data: connection reset by peer'
+    said = b"Unexpected error while streaming data: connection reset by peer"
     body = {
         "ten_times_size": plain + b" " * (9 * len(plain)),
         "text_after_json": plain + b"\n" + said,
@@ -228,8 +230,8 @@ def _error_body(service: str, status: int) -> Answer:
         titles = {429: "Rate Limit Exceeded", 503: "Forecast Grid Expired", 500: "Unexpected Problem"}
         return problem(status, titles[status], "An unexpected problem has occurred.")
     if service == "bright-sky":
-        return json_answer({"detail": {429: "Too Many Requests", 503: "Service Unavailable", 500: "Internal Server Error"}[status]}, status=status)
-    return html_answer(status, {429: "429 Too Many Requests", 503: "503 Service Unavailable", 500: "500 Internal Error"}[status])
+        return json_answer({"detail": HTTPStatus(status).phrase}, status=status)
+    return html_answer(status, f"{status} {HTTPStatus(status).phrase}")
 
 
 def problem(status: int, title: str, detail: str) -> Answer:
@@ -304,4 +306,3 @@ def _drip(connection: socket.socket, data: bytes) -> int:
             return sent
         connection.sendall(data[sent : sent + 1])
     return len(data)
-

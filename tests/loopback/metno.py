@@ -188,4 +188,3 @@ def _symbol(hours: Hours, i: int) -> str:
 
 def _number(value: float) -> float | None:
     return None if np.isnan(value) else round(float(value), 1) + 0.0
-

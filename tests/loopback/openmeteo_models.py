@@ -7,7 +7,6 @@ radiation follows the sun, the rest is interpolated (by straight lines here, by 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -16,7 +15,7 @@ import numpy as np
 from tests.loopback.scenario import DAY_S, FIELDS, HOUR_S, Hours, Place, clear_sky_wm2, sun_height_sine
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from tests.loopback.exchange import Scene
     from tests.loopback.scenario import Floats, Seconds

@@ -15,13 +15,13 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
     from numpy.typing import ArrayLike, NDArray
 

@@ -107,7 +107,7 @@ def is_strict_hour(
     return ghi_wm2 is None or ghi_wm2 >= params["strict_ghi_wm2"]
 
 
-def naive_day(  # noqa: PLR0917 - one argument for each thing that the rule reads
+def naive_day(
     temp_c: Sequence[float],
     wind_ms: Sequence[float],
     rain_mm: Sequence[float] | None,

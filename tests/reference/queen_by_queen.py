@@ -24,7 +24,7 @@ FATES = ("well_mated", "under_mated", "late_mated", "unmated", "lost")
 DEFAULT_PARAMS: dict[str, float] = {
     "maturity_mean_d": 6.0,
     "maturity_sd_d": 1.0,
-    "earliest_sd": math.inf,  # no queen matures more than so many standard deviations before the mean
+    "earliest_age_d": -math.inf,  # no queen matures before this age
     "rate_per_hour": 0.40,
     "age_full_d": 14.0,  # keen up to this age
     "age_late_d": 21.0,  # keenness is age_late_factor here, and a first flight later than this is late
@@ -130,22 +130,15 @@ def flight_odds(
             odds.append(0.0)
             continue
         exponent = (
-            params["rate_per_hour"]
-            * keenness(age, params)
-            * float(drones_by_day[day])
-            * float(hours_by_day[day])
+            params["rate_per_hour"] * keenness(age, params) * float(drones_by_day[day]) * float(hours_by_day[day])
         )
         if math.isnan(exponent):
-            raise ValueError(
-                f"day {day} of the path is missing; fill it before asking what became of the queens"
-            )
+            raise ValueError(f"day {day} of the path is missing; fill it before asking what became of the queens")
         odds.append(1.0 - math.exp(-exponent))
     return odds
 
 
-def one_queen(
-    odds: Sequence[float], rng: np.random.Generator, params: Mapping[str, float] = DEFAULT_PARAMS
-) -> Outcome:
+def one_queen(odds: Sequence[float], rng: np.random.Generator, params: Mapping[str, float] = DEFAULT_PARAMS) -> Outcome:
     """Live one queen's life day by day with random draws."""
     maturity_age = max(rng.normal(params["maturity_mean_d"], params["maturity_sd_d"]), _earliest_age(params))
     luck = rng.random()
@@ -182,7 +175,7 @@ def _fate_in_lay(first_age: int, params: Mapping[str, float], *, complete: bool)
     return "well_mated" if complete else "under_mated"
 
 
-def simulate(  # noqa: PLR0917 - in step with exact_enumeration, plus the dice
+def simulate(
     hours_by_day: Sequence[float] | np.ndarray,
     emergence_day: int,
     drones_by_day: Sequence[float] | np.ndarray,
@@ -235,7 +228,7 @@ def lag_odds(params: Mapping[str, float] = DEFAULT_PARAMS) -> dict[int, float]:
 
 
 def _earliest_age(params: Mapping[str, float]) -> float:
-    return params["maturity_mean_d"] - params["earliest_sd"] * params["maturity_sd_d"]
+    return params["earliest_age_d"]
 
 
 def maturity_odds(n_ages: int, params: Mapping[str, float] = DEFAULT_PARAMS) -> dict[int, float]:
@@ -254,9 +247,7 @@ def maturity_odds(n_ages: int, params: Mapping[str, float] = DEFAULT_PARAMS) -> 
     return odds
 
 
-def exact_outcomes(
-    odds: Sequence[float], params: Mapping[str, float] = DEFAULT_PARAMS
-) -> dict[Outcome, float]:
+def exact_outcomes(odds: Sequence[float], params: Mapping[str, float] = DEFAULT_PARAMS) -> dict[Outcome, float]:
     """Every outcome with its probability, by looking ahead from each state, not by a chain forward.
 
     Which day she matures and how many flights she needs are both settled at birth and summed over last,
