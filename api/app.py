@@ -15,13 +15,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
+from pydantic import AfterValidator
 from starlette.exceptions import HTTPException
 
 from matewindow import __version__
 from matewindow.biology import load_biology
+from matewindow.dates import in_reach
 from matewindow.errors import MatewindowError
-from matewindow.graft import Limits, graft_decision
+from matewindow.graft import graft_decision
 from matewindow.hours import hourly_outlook
+from matewindow.limits import Limits
 from matewindow.outlook import batch_outlook
 from matewindow.reporting import graft_report, hours_report, sources_report, window_report
 from matewindow.settings import Settings
@@ -37,6 +40,7 @@ if TYPE_CHECKING:
     from matewindow.paths import Sources
     from matewindow.site import Site
 
+Day = Annotated[date, AfterValidator(in_reach)]
 Now = Annotated[datetime | None, Query(description="Take this as the present; with an offset.")]
 
 
@@ -98,48 +102,58 @@ def create_app(
 
     @app.get("/v1/graft-days", summary="On which days to graft, with the odds for each")
     def graft_days(
-        from_: Annotated[date, Query(alias="from", description="First candidate day.")],
+        from_: Annotated[Day, Query(alias="from", description="First candidate day.")],
         days: Annotated[int, Query(description="Number of candidate days.")] = 7,
         grafts: Annotated[int, Query(description="Larvae grafted.")] = 20,
-        by: Annotated[date | None, Query(description="Day by which queens should be in lay.")] = None,
-        builder_free_from: date | None = None,
-        nucs_free_from: date | None = None,
+        by: Annotated[Day | None, Query(description="Day by which queens should be in lay.")] = None,
+        builder_free_from: Day | None = None,
+        nucs_free_from: Day | None = None,
         now: Now = None,
     ) -> Response:
         at = desk()
         limits = Limits(builder_free_from=builder_free_from, nucs_free_from=nucs_free_from)
         decision = graft_decision(
-            at.site, at.sources, from_, days, _aware(now) or clock(), at.biology, n_grafts=grafts, by=by, limits=limits
+            at.site,
+            at.sources,
+            from_,
+            days,
+            _aware(now, at.site) or clock(),
+            at.biology,
+            n_grafts=grafts,
+            by=by,
+            limits=limits,
         )
         return _json(graft_report(decision, at.sources, at.biology))
 
     @app.get("/v1/window", summary="A batch's mating window: flight hours, odds, dates and work")
     def window(
-        graft: Annotated[date, Query(description="Day of the graft.")],
-        emerged: Annotated[date | None, Query(description="Day on which virgins were found emerged.")] = None,
+        graft: Annotated[Day, Query(description="Day of the graft.")],
+        emerged: Annotated[Day | None, Query(description="Day on which virgins were found emerged.")] = None,
         check: Annotated[list[str] | None, Query(description="DATE:eggs, DATE:virgin or DATE:nothing.")] = None,
         now: Now = None,
     ) -> Response:
         at = desk()
         batch = Batch(graft_time(graft, at.site), emerged=emerged, checks=checks_from_text(check or []))
-        outlook = batch_outlook(batch, at.site, at.sources, _aware(now) or clock(), at.biology)
+        outlook = batch_outlook(batch, at.site, at.sources, _aware(now, at.site) or clock(), at.biology)
         return _json(window_report(outlook, at.site, at.sources, at.biology))
 
     @app.get("/v1/hours", summary="Hour by hour, with what spoiled each")
     def hours(
-        from_: Annotated[date | None, Query(alias="from", description="First day; today if not given.")] = None,
+        from_: Annotated[Day | None, Query(alias="from", description="First day; today if not given.")] = None,
         days: Annotated[int | None, Query(description="Number of days.")] = None,
         now: Now = None,
     ) -> Response:
-        at, present = desk(), _aware(now) or clock()
+        at = desk()
+        present = _aware(now, at.site) or clock()
         found = hourly_outlook(at.site, at.sources, from_, days, present, at.biology)
         return _json(hours_report(found, at.site, present, at.sources, at.biology))
 
     return app
 
 
-def _aware(now: datetime | None) -> datetime | None:
-    return now.replace(tzinfo=UTC) if now is not None and now.tzinfo is None else now
+def _aware(now: datetime | None, site: Site) -> datetime | None:
+    """The time asked for; without an offset it is the site's civil time, as on the command line."""
+    return now.replace(tzinfo=site.zone) if now is not None and now.tzinfo is None else now
 
 
 def _json(body: dict[str, Any], status: int = 200, media: str = "application/json") -> Response:

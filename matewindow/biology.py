@@ -154,6 +154,8 @@ class Decision:
     """What a failed nuc, a day and a poor queen cost, in laying queens; and when two days count as equal."""
 
     nuc_cost: float
+    few_frames_nuc_cost: float
+    five_frames_nuc_cost: float
     delay_cost_per_d: float
     poor_queen_cost: float
     tie_points: float

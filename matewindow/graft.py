@@ -1,12 +1,12 @@
 """Candidate graft days ranked: odds, dates, constraints, ties, and one sentence of advice.
 
 All candidates are computed on the same weather paths, so that their differences are paired and the noise of shared
-weather cancels. Utility and tie rule: ``design`` judgement, stated in ``models/literature.md``.
+weather cancels. Utility and tie rule are judgement, stated in ``models/literature.md``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -16,21 +16,21 @@ from matewindow import mating
 from matewindow.advice import advise
 from matewindow.caveats import caveats
 from matewindow.errors import RequestError
+from matewindow.limits import Constraint, Limits, broken
+from matewindow.odds import MIN_YEARS_FOR_RANGE, Range, Spread, egg_quantiles, spread
 from matewindow.outlook import (
     RUN_IN_D,
-    Range,
-    Spread,
     drone_share,
-    egg_quantiles,
+    known_hours,
+    known_paths,
+    named_shares,
     prime_sums,
-    require_known,
     solar_today,
-    spread,
+    window_span,
 )
-from matewindow.paths import ORIGINS, Paths, Sources, build_paths
+from matewindow.paths import Paths, Sources, build_paths
 from matewindow.resampling import draw_weights, resampled_ranges
-from matewindow.timeline import Batch, emergence_days, emergence_mean, graft_time, to_date
-from matewindow.words import day_month, weekday_day
+from matewindow.timeline import Batch, emergence_days, graft_time, likeliest_emergence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,44 +43,21 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 MAX_DAYS = 120
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What the keeper's own yard and week allow. None and empty mean no limit.
-
-    Attributes:
-        builder_free_from: first day on which the cell builder takes grafts again.
-        nucs_free_from: first day on which nucs can take ripe cells.
-        days_off: days on which the producer does not work.
-        weekdays_off: the same, every week, as 0 for Monday to 6 for Sunday.
-    """
-
-    builder_free_from: date | None = None
-    nucs_free_from: date | None = None
-    days_off: frozenset[date] = frozenset()
-    weekdays_off: frozenset[int] = frozenset()
-
-    def off(self, day: date) -> bool:
-        """Whether the producer does not work on a day."""
-        return day in self.days_off or day.weekday() in self.weekdays_off
-
-
-@dataclass(frozen=True)
-class Constraint:
-    """A limit that a candidate day breaks: its name and what it means here."""
-
-    name: str
-    text: str
+_NORMAL_FROM = 1000
+"""Grafts from which counts are spread by the normal approximation of each binomial."""
 
 
 @dataclass(frozen=True)
 class GraftDay:
-    """One candidate day. Odds are per virgin in a nuc; ``expected_laying`` counts from the grafts made."""
+    """One candidate day. Odds are per virgin in a nuc; ``expected_laying`` counts from the grafts made.
+
+    ``utility`` ranks the days; ``merit`` is the same without what waiting from the first candidate costs, and says
+    whether the graft is worth it at all; ``break_even`` is the chance of a well mated queen at which it would just be.
+    """
 
     day: date
     well_mated: Range
+    well_mated_by_weather: Spread
     well_mated_usual: float | None
     in_lay_by: float | None
     in_lay_by_usual: float | None
@@ -93,6 +70,8 @@ class GraftDay:
     prime_flight_hours_usual: Spread | None
     forecast_share: float
     utility: float
+    merit: float
+    break_even: float
     rank: int
     tied_with_best: bool
     constraints: list[Constraint]
@@ -126,7 +105,7 @@ def graft_decision(
     *,
     n_grafts: int = 20,
     by: date | None = None,
-    limits: Limits = Limits(),
+    limits: Limits | None = None,
 ) -> GraftDecision:
     """Rank the days of a span for grafting.
 
@@ -144,47 +123,56 @@ def graft_decision(
     _check_request(first_day, n_days, n_grafts, by, site, biology)
     days = [first_day + timedelta(days=i) for i in range(n_days)]
     first, weights = _emergence_table(days, site, biology)
-    span = RUN_IN_D + weights.shape[1] + int(biology.mating.end_age_d) + 1
-    paths, usual = build_paths(sources, first - RUN_IN_D, span, solar_today(now, site), biology, site.exposure)
-    paths = require_known(paths, RUN_IN_D, weights.shape[1] + int(biology.mating.late_age_d))
+    span = window_span(weights.shape[1], biology)
+    paths, usual = build_paths(
+        sources, first - RUN_IN_D, span.n_days, solar_today(now, site), biology, site.exposure, needed=span.needed
+    )
+    paths, unknown = known_paths(paths, span)
     work = _evaluate(paths, site, weights, by, biology)
-    before = None if usual is None else _evaluate(usual, site, weights, by, biology)
+    before = None
+    if usual is not None:
+        before = _evaluate(replace(usual, hours=known_hours(usual)), site, weights, by, biology)
     redraws = draw_weights(paths)
     ranges = resampled_ranges(work.well, np.ones_like(work.well), redraws)
-    limited = [broken(day, site, biology, limits) for day in days]
+    today = now.astimezone(site.zone).date()
+    limited = [broken(day, today, site, biology, limits or Limits()) for day in days]
     ranking = _ranking(work, np.array([bool(c) for c in limited]))
     best = int(ranking.argmin())
     tied = _ties(work, best, redraws, biology)
-    arrive = biology.success.take * biology.success.emergence_acceptance
     shares = _shares(paths, days, site, biology)
+    known = len(paths.years) >= MIN_YEARS_FOR_RANGE
+    arrive = biology.success.take * biology.success.emergence_acceptance
     rows = []
     for i, day in enumerate(days):
-        well = float(work.success[i].mean())
+        success = float(work.success[i].mean())
+        low, high = (float(x) for x in ranges[i]) if known else (None, None)
         rows.append(
             GraftDay(
                 day=day,
-                well_mated=Range(float(work.well[i].mean()), *(float(x) for x in ranges[i])),
+                well_mated=Range(float(work.well[i].mean()), low, high),
+                well_mated_by_weather=spread(work.well[i], np.ones(work.well.shape[1])),
                 well_mated_usual=None if before is None else float(before.well[i].mean()),
-                in_lay_by=None if by is None else well,
+                in_lay_by=None if by is None else success,
                 in_lay_by_usual=None if by is None or before is None else float(before.success[i].mean()),
-                expected_laying=n_grafts * arrive * well,
+                expected_laying=n_grafts * arrive * success,
                 expected_laying_usual=None if before is None else n_grafts * arrive * float(before.success[i].mean()),
                 laying_range=laying_range(n_grafts, arrive * work.success[i]),
-                first_egg=egg_quantiles(work.eggs[i], first),
+                first_egg=egg_quantiles(work.eggs[i], first, site),
                 prime=_prime(day, site, biology),
                 prime_flight_hours=spread(work.prime_sums, work.prime_mass[i]),
                 prime_flight_hours_usual=None if before is None else spread(before.prime_sums, before.prime_mass[i]),
                 forecast_share=float(shares[i, 1]),
                 utility=float(work.utility[i].mean()),
+                merit=float(work.merit[i]),
+                break_even=float(work.break_even[i]),
                 rank=int(ranking[i]),
                 tied_with_best=bool(tied[i]),
                 constraints=limited[i],
             )
         )
-    threshold = worth_it_from(biology)
-    sentence, chosen = advise(rows, threshold, by)
-    overall = dict(zip(ORIGINS, (float(x) for x in shares.mean(axis=0)), strict=True))
-    width = float(ranges[best, 1] - ranges[best, 0])
+    sentence, chosen = advise(rows, by)
+    overall = named_shares(shares.mean(axis=0))
+    width = rows[best].well_mated.width
     return GraftDecision(
         site=site,
         now=now,
@@ -193,21 +181,30 @@ def graft_decision(
         days=rows,
         sentence=sentence,
         graft_dates=chosen,
-        threshold=threshold,
+        threshold=rows[best].break_even,
         shares=overall,
         years=len(paths.years),
         members=paths.n_members,
-        warnings=caveats(paths, overall, sources, now, solar_today(now, site), width),
+        warnings=caveats(paths, overall, sources, now, site, width, unknown),
     )
+
+
+def for_nuc(biology: Biology, kind: str) -> Biology:
+    """The parameters with the cost of a failed nuc of some kind: mini, few-frames or five-frames."""
+    d = biology.decision
+    cost = {"mini": d.nuc_cost, "few-frames": d.few_frames_nuc_cost, "five-frames": d.five_frames_nuc_cost}[kind]
+    return biology.with_values({"decision.nuc_cost": cost})
 
 
 @dataclass(frozen=True)
 class _Work:
-    """What the chain says of each candidate: arrays (n_days, n_paths), eggs by day (n_days, n_egg_days)."""
+    """What the chain says of each candidate: arrays (n_days, n_paths); merit and break-even (n_days,)."""
 
     well: Floats
     success: Floats
     utility: Floats
+    merit: Floats
+    break_even: Floats
     eggs: Floats
     mean_egg_day: Floats
     prime_sums: Floats
@@ -228,7 +225,7 @@ def _emergence_table(days: Sequence[date], site: Site, biology: Biology) -> tupl
 
 def _evaluate(paths: Paths, site: Site, weights: Floats, by: date | None, biology: Biology) -> _Work:
     n_emergence = weights.shape[1]
-    by_index = None if by is None else int((np.datetime64(by, "D") - paths.days[0]).astype(int))
+    by_index = None if by is None else int((site.solar_day(by) - paths.days[0]).astype(int))
     chain = mating.summarise(
         paths.hours, drone_share(paths.days, site), RUN_IN_D, n_emergence, biology, by_index=by_index
     )
@@ -239,32 +236,37 @@ def _evaluate(paths: Paths, site: Site, weights: Floats, by: date | None, biolog
     for e in range(n_emergence):
         eggs[:, e : e + chain.egg_age.shape[1]] += weights[:, e : e + 1] * chain.egg_age[e]
     mean_egg_day = egg_day.mean(axis=1) / np.maximum(well.mean(axis=1), 1e-12)
-    sums, mass = prime_sums(paths, weights, biology)
-    utility = _utility(chain, weights, well, success, egg_day, biology)
-    return _Work(well, success, utility, eggs, mean_egg_day, sums, mass)
+    sums, mass = prime_sums(paths.hours, weights, biology)
+    utility, merit, break_even = _utility(chain, weights, well, success, egg_day, biology)
+    return _Work(well, success, utility, merit, break_even, eggs, mean_egg_day, sums, mass)
 
 
 def _utility(
     chain: mating.Summary, weights: Floats, well: Floats, success: Floats, egg_day: Floats, biology: Biology
-) -> Floats:
-    """Utility of one nuc per candidate and path, in laying queens.
+) -> tuple[Floats, Floats, Floats]:
+    """Utility of one nuc per candidate and path, in laying queens; its mean without the wait, and the break-even.
 
     A nuc with a queen in lay (in time, if there is a deadline) counts 1, one that fails costs ``nuc_cost``, a poor
-    queen found late
-    ``poor_queen_cost``; every day that the nuc is held costs ``delay_cost_per_d``, counted from the first day on
-    which any candidate could have a queen in lay. A nuc that fails is held until the first laying check.
+    queen found late ``poor_queen_cost``. Every day that a nuc is held costs ``delay_cost_per_d``, counted from the day
+    on which a queen of this graft could first be in lay, and so does every day by which that is later than for the
+    first candidate. A nuc without a good queen is held until the first laying check.
     """
     decision, accept = biology.decision, biology.success.emergence_acceptance
     poor = weights @ (chain.fates[1] + chain.fates[2])
     failed = weights @ (chain.fates[3] + chain.fates[4])
-    emergence = weights @ np.arange(weights.shape[1])
-    earliest = emergence.min() + biology.mating.maturity_age_d + biology.laying.lag_d
-    check_day = emergence + biology.checks.first_check_age_d
-    held = (egg_day - earliest * well) + (failed + poor) * (check_day - earliest)[:, None]
-    no_virgin = (1.0 - accept) * (decision.nuc_cost + decision.delay_cost_per_d * (check_day - earliest)[:, None])
-    gain = success - decision.nuc_cost * failed - decision.poor_queen_cost * poor - decision.delay_cost_per_d * held
-    utility: Floats = accept * gain - no_virgin
-    return utility
+    emergence = (weights @ np.arange(weights.shape[1]))[:, None]
+    earliest = emergence + biology.mating.maturity_age_d + biology.laying.lag_d
+    to_check = biology.checks.first_check_age_d - biology.mating.maturity_age_d - biology.laying.lag_d
+    day = decision.delay_cost_per_d
+    waiting = day * (emergence - emergence.min())
+    good = success - day * (egg_day - earliest * well)
+    bad = decision.nuc_cost * failed + decision.poor_queen_cost * poor + day * to_check * (failed + poor)
+    no_virgin = (1.0 - accept) * (decision.nuc_cost + day * to_check)
+    worth: Floats = accept * (good - bad) - no_virgin
+    p = np.clip(well.mean(axis=1), 1e-9, 1.0 - 1e-9)
+    gain, loss = good.mean(axis=1) / p, bad.mean(axis=1) / (1.0 - p)
+    break_even = np.clip((loss + no_virgin / accept) / np.maximum(gain + loss, 1e-9), 0.0, 1.0)
+    return worth - waiting, worth.mean(axis=1), break_even
 
 
 def _ranking(work: _Work, limited: NDArray[np.bool_]) -> NDArray[np.intp]:
@@ -293,69 +295,29 @@ def _ties(work: _Work, best: int, redraws: Floats, biology: Biology) -> NDArray[
 def laying_range(n_grafts: int, share: Floats) -> tuple[int, int]:
     """10 and 90 % points of the count of queens in lay.
 
-    A mixture of binomials over paths, since the queens of a batch share their weather.
+    A mixture of binomials over paths, since the queens of a batch share their weather. Paths with nearly the same share
+    (to a thousandth) are counted together; from a thousand grafts on each binomial is taken as normal.
 
     Args:
         n_grafts: larvae grafted.
         share: probability that a graft ends as a queen in lay, on each path, shape (n_paths,).
     """
-    # paths with nearly the same share are counted together: 200 classes are finer than any count
-    share = np.clip(share, 0.0, 1.0)
-    classes, number = np.unique(np.round(share, 3), return_counts=True)
-    from scipy.stats import binom
+    from scipy.special import bdtr
 
-    cdf = (number / number.sum()) @ binom.cdf(np.arange(n_grafts + 1), n_grafts, classes[:, None])
-    low, high = np.minimum(np.searchsorted(cdf, [0.1, 0.9]), n_grafts)
+    classes, number = np.unique(np.round(np.clip(share, 0.0, 1.0), 3), return_counts=True)
+    counts, p = np.arange(n_grafts + 1, dtype=np.float64), classes[:, None]
+    if n_grafts < _NORMAL_FROM:
+        each = bdtr(counts, n_grafts, p)
+    else:
+        each = mating.normal_cdf((counts + 0.5 - n_grafts * p) / np.sqrt(np.maximum(n_grafts * p * (1.0 - p), 1e-6)))
+    low, high = np.minimum(np.searchsorted((number / number.sum()) @ each, [0.1, 0.9]), n_grafts)
     return int(low), int(high)
 
 
-def worth_it_from(biology: Biology) -> float:
-    """Chance of a good queen from which a nuc is worth stocking: the loss if it fails over gain and loss together."""
-    cost = biology.decision.nuc_cost
-    return cost / (1.0 + cost)
-
-
-def broken(day: date, site: Site, biology: Biology, limits: Limits) -> list[Constraint]:
-    """The limits that a graft on this day breaks."""
-    out = []
-    move = day + timedelta(days=round(biology.development.move_cells_d))
-    builder = day - timedelta(days=round(biology.checks.builder_before_d))
-    if limits.builder_free_from and builder < limits.builder_free_from:
-        out.append(
-            Constraint(
-                "cell builder",
-                f"the cell builder is still recovering until {day_month(limits.builder_free_from)}",
-            )
-        )
-    if limits.nucs_free_from and move < limits.nucs_free_from:
-        out.append(Constraint("nucs", f"no nuc is free on {day_month(move)}, when the cells are ripe"))
-    born = emergence_mean(Batch(graft_time(day, site)), biology).astimezone(site.zone).date()
-    fit = born + timedelta(days=round(biology.mating.maturity_age_d))
-    if site.drones_mature_from and fit < site.drones_mature_from:
-        drones = biology.drones
-        out.append(
-            Constraint(
-                "drones",
-                f"drones are mature from {day_month(site.drones_mature_from)}, the virgins from {day_month(fit)}; "
-                "drone eggs are needed "
-                f"{drones.emergence_d + drones.mature_age_d:.0f} days ahead",
-            )
-        )
-    for what, when in (("graft", day), ("move the ripe cells", move)):
-        if limits.off(when):
-            out.append(Constraint("day off", f"you do not work on {weekday_day(when)}, the day to {what}"))
-    return out
-
-
 def _prime(day: date, site: Site, biology: Biology) -> tuple[date, date]:
-    born = _born(day, site, biology)
+    born = likeliest_emergence(Batch(graft_time(day, site)), site, biology)
     mating_ = biology.mating
     return born + timedelta(days=round(mating_.prime_from_age_d)), born + timedelta(days=round(mating_.prime_to_age_d))
-
-
-def _born(day: date, site: Site, biology: Biology) -> date:
-    first, shares = emergence_days(Batch(graft_time(day, site)), site, biology)
-    return to_date(first + int(shares.argmax()))
 
 
 def _shares(paths: Paths, days: Sequence[date], site: Site, biology: Biology) -> Floats:
@@ -364,7 +326,7 @@ def _shares(paths: Paths, days: Sequence[date], site: Site, biology: Biology) ->
     rows = []
     for day in days:
         start, end = _prime(day, site, biology)
-        inside = (paths.days >= np.datetime64(start, "D")) & (paths.days <= np.datetime64(end, "D"))
+        inside = (paths.days >= site.solar_day(start)) & (paths.days <= site.solar_day(end))
         rows.append(daily[inside].mean(axis=0))
     return np.array(rows, dtype=np.float64)
 
@@ -375,7 +337,8 @@ def _check_request(first_day: date, n_days: int, n_grafts: int, by: date | None,
     if not 1 <= n_grafts <= 10_000:
         raise RequestError(f"{n_grafts} grafts", where="grafts", fix="Give the number of larvae, 1 to 10000.")
     if by is not None:
-        earliest = _born(first_day, site, biology) + timedelta(days=4)
+        born = likeliest_emergence(Batch(graft_time(first_day, site)), site, biology)
+        earliest = born + timedelta(days=4)
         if by < earliest:
             raise RequestError(
                 f"no queen grafted on {first_day} can be in lay by {by}",

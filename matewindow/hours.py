@@ -12,9 +12,9 @@ from matewindow import sun
 from matewindow.errors import RequestError
 from matewindow.flight import CAUSES, factors, strict
 from matewindow.outlook import solar_today
-from matewindow.paths import issued, year_rows
+from matewindow.pastyears import past_day
+from matewindow.paths import ensemble_weight, issued, single_weight
 from matewindow.timegrid import solar_day_start_hour
-from matewindow.timeline import to_date
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 MAX_DAYS = 60
+_LEAST_SHARE = 0.02  # a minute of an hour is not shown
 
 
 @dataclass(frozen=True)
@@ -50,11 +51,16 @@ class Hour:
 
 @dataclass(frozen=True)
 class DayHours:
-    """The window hours of one solar day, its daylight, and which part of the weather it comes from."""
+    """The window hours of one solar day, its daylight, and which part of the weather it comes from.
+
+    ``forecast_weight`` is how much the forecast counts against past years on this day in the odds of a batch. The day's
+    sums are None where more than one window hour is missing.
+    """
 
     day: date
     origin: str
     n_series: int
+    forecast_weight: float | None
     sunrise: datetime | None
     sunset: datetime | None
     daylight_h: float
@@ -80,7 +86,7 @@ def hourly_outlook(
         RequestError: a span that is too long, or no weather for any of it.
     """
     today = solar_today(now, site)
-    start = today if first_day is None else np.datetime64(first_day, "D")
+    start = today if first_day is None else site.solar_day(first_day)
     if n_days is None:
         ends = [f.days[-1] for f in (sources.members, sources.run) if f is not None and f.days[-1] >= start]
         n_days = min(MAX_DAYS, int((max(ends) - start).astype(int)) + 1) if ends else 7
@@ -91,26 +97,25 @@ def hourly_outlook(
     judged = [_judge_day(day, site, sources, today, biology) for day in days]
     if all(j is None for j in judged):
         raise RequestError(
-            f"the weather holds nothing for {to_date(days[0])} to {to_date(days[-1])}",
+            f"the weather holds nothing for {site.civil_day(days[0])} to {site.civil_day(days[-1])}",
             where="from",
             fix="Choose days that the forecast or the past years reach.",
         )
     out = []
-    for i, (day, found) in enumerate(zip(days, judged, strict=True)):
-        origin, n_series, hours = found or ("nothing", 0, [])
-        known = [h for h in hours if h.suitable is not None]
-        whole = len(known) == len(hours) > 0
+    for i, (day, perhaps) in enumerate(zip(days, judged, strict=True)):
+        found = perhaps or _Judged("nothing", 0, None, None, None, [])
         out.append(
             DayHours(
-                day=to_date(day),
-                origin=origin,
-                n_series=n_series,
+                day=site.civil_day(day),
+                origin=found.origin,
+                n_series=found.n_series,
+                forecast_weight=found.weight,
                 sunrise=_local(light.sunrise[i], site),
                 sunset=_local(light.sunset[i], site),
                 daylight_h=float(light.daylight_h[i]),
-                effective_hours=sum(h.suitable or 0.0 for h in hours) if whole else None,
-                strict_hours=sum(h.strictly or 0.0 for h in hours) if whole else None,
-                hours=hours,
+                effective_hours=found.effective_h,
+                strict_hours=found.strict_h,
+                hours=found.hours,
             )
         )
     return out
@@ -118,56 +123,79 @@ def hourly_outlook(
 
 def _judge_day(
     day: np.datetime64, site: Site, sources: Sources, today: np.datetime64, biology: Biology
-) -> tuple[str, int, list[Hour]] | None:
-    """The hours of one day from the first part of the weather that knows any of them."""
+) -> _Judged | None:
+    """The hours of one day from the first part of the weather that knows the day, else from the one that knows any."""
+    forecast = biology.forecast
     parts: list[tuple[str, SiteWeather | None]] = [
-        ("observed", sources.observed if day < today else None),
-        ("forecast", issued(sources.members, today)),
-        ("forecast", issued(sources.run, today)),
+        ("observed", _only(sources.observed if day < today else None, day)),
+        ("forecast", _only(issued(sources.members, today), day)),
+        ("forecast", _only(issued(sources.run, today), day)),
+        ("past_years", None if sources.past is None else past_day(sources.past, day, today, forecast)),
     ]
+    partly: _Judged | None = None
     for origin, weather in parts:
-        if weather is not None and weather.days[0] <= day <= weather.days[-1]:
-            at = int((day - weather.days[0]).astype(int))
-            hours = _hours(weather.on_days(np.array([at])), day, site, biology)
-            if any(h.suitable is not None for h in hours):
-                return origin, len(weather.temp_c), hours
-    if sources.past is not None:
-        years, rows = year_rows(sources.past, day, np.array([0]), today)
-        if len(years):
-            past = sources.past.take(rows)
-            hours = _hours(past, day, site, biology)
-            if any(h.suitable is not None for h in hours):
-                return "past_years", len(years), hours
-    return None
+        if weather is None:
+            continue
+        judged = _judge(origin, weather, day, site, biology)
+        if judged.effective_h is not None:
+            return judged
+        if partly is None and any(h.suitable is not None for h in judged.hours):
+            partly = judged
+    return partly
 
 
-def _hours(weather: SiteWeather, day: np.datetime64, site: Site, biology: Biology) -> list[Hour]:
+@dataclass(frozen=True)
+class _Judged:
+    origin: str
+    n_series: int
+    weight: float | None
+    effective_h: float | None
+    strict_h: float | None
+    hours: list[Hour]
+
+
+def _only(weather: SiteWeather | None, day: np.datetime64) -> SiteWeather | None:
+    """One day of some weather; None where it does not reach."""
+    if weather is None or not weather.days[0] <= day <= weather.days[-1]:
+        return None
+    return weather.on_days(np.array([int((day - weather.days[0]).astype(int))]))
+
+
+def _weight(origin: str, weather: SiteWeather, day: np.datetime64, biology: Biology) -> float | None:
+    """How much a forecast counts against past years on this day."""
+    if origin != "forecast" or weather.issued is None:
+        return None
+    lead = np.array([max(0.0, float((day - weather.issued).astype(int)))])
+    weigh = ensemble_weight if len(weather.temp_c) > 1 else single_weight
+    return float(weigh(lead, biology.forecast)[0])
+
+
+def _judge(origin: str, weather: SiteWeather, day: np.datetime64, site: Site, biology: Biology) -> _Judged:
     """Judge one day of several series (members or years) and average over them."""
     flight, exposure = biology.flight, site.exposure
     inputs = weather.temp_c[:, 0], weather.wind_ms[:, 0], _first(weather.rain_mm), _first(weather.ghi_wm2)
     f = factors(*inputs, flight, exposure=exposure)
     product = np.prod(np.stack([f[c] for c in CAUSES]), axis=0)
     good = strict(*inputs, flight, exposure=exposure)
-    share = weather.share.reshape(-1, 24)
-    lost = weather.losses_by_hour(flight, exposure)
+    share, inside = weather.share.reshape(-1, 24), weather.inside.reshape(-1, 24)
+    lost, flown = weather.losses_by_hour(flight, exposure), weather.flight(flight, exposure)
     first = datetime.fromisoformat(str(day)).replace(tzinfo=UTC) + timedelta(hours=solar_day_start_hour(site.longitude))
-    hours = []
-    for h in np.flatnonzero((share > 0.0).any(axis=0)):
-        width = float(share[:, h].mean())
-        hours.append(
-            Hour(
-                start=(first + timedelta(hours=int(h))).astimezone(site.zone),
-                share=width,
-                temp_c=_mean(inputs[0][:, h]),
-                wind_ms=_mean(inputs[1][:, h]),
-                rain_mm=None if inputs[2] is None else _mean(inputs[2][:, h]),
-                ghi_wm2=None if inputs[3] is None else _mean(inputs[3][:, h]),
-                suitable=_mean(share[:, h] * product[:, h]),
-                strictly=_mean(np.where(weather.inside.reshape(-1, 24)[:, h], good[:, h], 0.0 * good[:, h])),
-                spoiled_by={c: _mean(lost[:, h, i]) or 0.0 for i, c in enumerate(CAUSES)},
-            )
+    hours = [
+        Hour(
+            start=(first + timedelta(hours=int(h))).astimezone(site.zone),
+            share=float(share[:, h].mean()),
+            temp_c=_mean(inputs[0][:, h]),
+            wind_ms=_mean(inputs[1][:, h]),
+            rain_mm=None if inputs[2] is None else _mean(inputs[2][:, h]),
+            ghi_wm2=None if inputs[3] is None else _mean(inputs[3][:, h]),
+            suitable=_mean(share[:, h] * product[:, h]),
+            strictly=_mean(np.where(inside[:, h], good[:, h], 0.0 * good[:, h])),
+            spoiled_by={c: _mean(lost[:, h, i]) or 0.0 for i, c in enumerate(CAUSES)},
         )
-    return hours
+        for h in np.flatnonzero((share > _LEAST_SHARE).any(axis=0))
+    ]
+    effective, strictly = _mean(flown.effective_h[:, 0, 0]), _mean(flown.strict_h[:, 0])
+    return _Judged(origin, len(weather.temp_c), _weight(origin, weather, day, biology), effective, strictly, hours)
 
 
 def _first(values: Floats | None) -> Floats | None:

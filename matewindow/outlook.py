@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matewindow import mating, timegrid
+from matewindow import timegrid
 from matewindow.caveats import caveats
 from matewindow.errors import RequestError
 from matewindow.flight import CAUSES
-from matewindow.paths import ORIGINS, Paths, Sources, build_paths
-from matewindow.resampling import draw_weights, resampled_ranges
-from matewindow.timeline import Batch, Check, Event, emergence_days, timeline, to_date
+from matewindow.odds import Odds, Range, Spread, after_checks, egg_quantiles, odds_of, risks, spread, still_good
+from matewindow.pathparts import ORIGINS
+from matewindow.paths import Paths, Sources, build_paths
+from matewindow.timeline import Batch, Event, emergence_days, timeline
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,64 +27,56 @@ if TYPE_CHECKING:
 
 RUN_IN_D = 10
 """Days before the first emergence that paths begin, so that the pent-up drive is known whatever it was before."""
-_IMPOSSIBLE = 1e-9  # less probability than this is rounding
-_SEEN = {"eggs": "eggs", "virgin": "a virgin", "nothing": "no eggs"}
-
-
-@dataclass(frozen=True)
-class Range:
-    """A number with its 5 to 95 % range over resampled years and members."""
-
-    value: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Mean and 10, 50 and 90 % points of something that differs between possible weathers."""
-
-    mean: float
-    p10: float
-    p50: float
-    p90: float
+FLYING_H = 1.0
+"""Effective hours that make a flying day: the shortest usable spell (judgement)."""
 
 
 @dataclass(frozen=True)
 class DayOutlook:
-    """One day of a batch's window. Hours are means over the paths; ``spoiled_by`` is hours lost by cause."""
+    """One day of a batch's window. Hours are means over the paths; ``spoiled_by`` is hours lost by cause.
+
+    A day that no weather covers counts as without flight: its share is ``unknown``, its strict hours are None.
+    ``p_flying`` is the chance of an effective hour or more with drones about; ``flights`` the mating flights expected
+    of a virgin, None once checks have been taken into account.
+    """
 
     day: date
     age: int
-    strict_hours: float
+    prime: bool
+    strict_hours: float | None
     effective_hours: float
     p10_hours: float
     p90_hours: float
+    p_flying: float
     usual_hours: float | None
     window_hours: float
     spoiled_by: dict[str, float]
     shares: dict[str, float]
-    flights: float
-    prime: bool
+    drones: float
+    flights: float | None
 
 
 @dataclass(frozen=True)
 class Outlook:
-    """The odds of one batch. Probabilities are shares of 1; dates are solar days of the site."""
+    """The odds of one batch. Probabilities are shares of 1; dates are those of the site's calendar.
+
+    What ends in ``_usual`` is the same from past years alone and without checks; None where there are no past years.
+    """
 
     batch: Batch
     now: datetime
     emergence: tuple[date, date, date]
     fates: dict[str, float]
     well_mated: Range
+    well_mated_by_weather: Spread
     well_mated_usual: float | None
-    risk_poor_mating: Range
+    risk_poor_mating: Range | None
     risk_poor_mating_usual: float | None
-    risk_delayed_laying: Range
+    risk_delayed_laying: Range | None
     risk_delayed_laying_usual: float | None
     first_egg: dict[str, date] | None
     first_egg_usual: dict[str, date] | None
-    mean_flights: float
+    mean_flights: float | None
     prime_flight_hours: Spread
     prime_flight_hours_usual: Spread | None
     laying_by_day: dict[date, float]
@@ -107,17 +100,40 @@ def batch_outlook(batch: Batch, site: Site, sources: Sources, now: datetime, bio
         biology: parameters with the site's thresholds.
 
     Raises:
-        RequestError: the weather holds nothing for the window, or the checks contradict each other or the chain.
+        RequestError: the weather holds nothing for the window, an observation lies in the future, or the checks
+            contradict each other or the chain.
     """
+    _check_dates(batch, site, now)
     first, weights = emergence_days(batch, site, biology)
-    today = solar_today(now, site)
-    n_days = RUN_IN_D + len(weights) + int(biology.mating.end_age_d) + 1
-    paths, usual = build_paths(sources, first - RUN_IN_D, n_days, today, biology, site.exposure)
-    paths = require_known(paths, RUN_IN_D, len(weights) + int(biology.mating.late_age_d))
-    odds = _odds(paths, site, weights, biology)
-    seen = _after_checks(odds, batch.checks, first)
-    before = None if usual is None else _odds(usual, site, weights, biology)
-    return _describe(batch, site, now, biology, _Worked(paths, usual, odds, seen, before, first, weights), sources)
+    span = window_span(len(weights), biology)
+    paths, usual = build_paths(
+        sources, first - RUN_IN_D, span.n_days, solar_today(now, site), biology, site.exposure, needed=span.needed
+    )
+    paths, unknown = known_paths(paths, span)
+    drones = drone_share(paths.days, site)
+    odds = odds_of(paths.hours, drones, RUN_IN_D, weights, biology)
+    seen = after_checks(odds, batch.checks, first, site)
+    before = None if usual is None else odds_of(known_hours(usual), drones, RUN_IN_D, weights, biology)
+    worked = _Worked(paths, usual, seen, before, first, weights, drones)
+    return _describe(batch, site, now, biology, worked, sources, unknown)
+
+
+@dataclass(frozen=True)
+class Span:
+    """The days of paths that an answer needs: how many in all, and which of them decide it."""
+
+    n_days: int
+    needed: slice
+
+
+def window_span(n_emergence: int, biology: Biology) -> Span:
+    """Days from ``RUN_IN_D`` before the first emergence to the last possible flight, and the mating window among them.
+
+    The window runs from the earliest flight of the first virgin to the late age of the last one.
+    """
+    m = biology.mating
+    needed = slice(RUN_IN_D + int(m.earliest_flight_age_d), RUN_IN_D + n_emergence + int(m.late_age_d))
+    return Span(RUN_IN_D + n_emergence + int(m.end_age_d) + 1, needed)
 
 
 def solar_today(now: datetime, site: Site) -> np.datetime64:
@@ -129,261 +145,180 @@ def drone_share(days: NDArray[np.datetime64], site: Site) -> Floats:
     """Share of drones available on each day: none before the site's first mature drones, all of them from then on."""
     if site.drones_mature_from is None:
         return np.ones(len(days))
-    return (days >= np.datetime64(site.drones_mature_from, "D")).astype(np.float64)
+    return (days >= site.solar_day(site.drones_mature_from)).astype(np.float64)
 
 
-def require_known(paths: Paths, start: int, length: int) -> Paths:
-    """The paths, with days that nothing covers counted as without flight if they lie past the ones that matter.
+def known_hours(paths: Paths) -> Floats:
+    """Flight hours with days that nothing covers counted as without flight."""
+    return np.where(np.isnan(paths.hours), 0.0, paths.hours)
+
+
+def known_paths(paths: Paths, span: Span) -> tuple[Paths, list[np.datetime64]]:
+    """The paths with unknown days counted as without flight, and which of the needed days those are.
 
     Raises:
-        RequestError: a day of the ``length`` days from ``start`` is not covered by anything.
+        RequestError: none of the needed days is known.
     """
-    unknown = np.asarray(np.isnan(paths.hours).any(axis=1))
-    needed = np.flatnonzero(unknown[start : start + length])
-    if len(needed):
+    missing = np.asarray(np.isnan(paths.hours).any(axis=1))[span.needed]
+    days = paths.days[span.needed]
+    if missing.all():
         raise RequestError(
-            f"no weather covers {paths.days[start + needed[0]]}, and the window reaches to "
-            f"{paths.days[start + length - 1]}",
+            f"no weather covers the mating window, {days[0]} to {days[-1]}",
             where="weather",
             fix="Add past years for these dates (past.json or past.csv): a forecast alone does not reach so far.",
         )
-    return replace(paths, hours=np.where(np.isnan(paths.hours), 0.0, paths.hours))
+    return replace(paths, hours=known_hours(paths)), list(days[missing])
 
 
-@dataclass(frozen=True)
-class _Odds:
-    """Probability mass of one batch; over everything it adds up to the mean over paths of what the checks leave.
-
-    ``egg`` (3 fates, ages, emergence days, paths), ``lost`` (ages, emergence days, paths), ``unmated`` (emergence
-    days, paths).
-    """
-
-    egg: Floats
-    lost: Floats
-    unmated: Floats
-    flights: Floats
-
-    def by_path(self) -> Floats:
-        """Mass of each fate on each path, shape (5, n_paths), in the order of ``mating.FATES``."""
-        return np.concatenate(
-            [self.egg.sum(axis=(1, 2)), self.unmated.sum(axis=0)[None], self.lost.sum(axis=(0, 1))[None]]
-        )
-
-    def egg_days(self) -> Floats:
-        """Mass of the first egg by fate and day since the first emergence day, (3, n_ages + n_emergence - 1)."""
-        by_age = self.egg.sum(axis=-1)
-        n_emergence = by_age.shape[2]
-        days = np.zeros((3, by_age.shape[1] + n_emergence - 1))
-        for e in range(n_emergence):
-            days[:, e : e + by_age.shape[1]] += by_age[:, :, e]
-        return days
+def _check_dates(batch: Batch, site: Site, now: datetime) -> None:
+    """Refuse observations from the future and moves before the graft."""
+    today = now.astimezone(site.zone).date()
+    for what, day in [("check", c.day) for c in batch.checks] + ([("emerged", batch.emerged)] if batch.emerged else []):
+        if day is not None and day > today:
+            raise RequestError(
+                f"{day} lies in the future: today is {today}", where=what, fix="Give only what has been seen."
+            )
+    if batch.moved is not None and batch.moved < batch.grafted:
+        raise RequestError("the cells were moved before the graft", where="moved", fix="Check both dates.")
 
 
 @dataclass(frozen=True)
 class _Worked:
     paths: Paths
     usual: Paths | None
-    odds: _Odds
-    seen: _Odds
-    before: _Odds | None
+    seen: Odds
+    before: Odds | None
     first: np.datetime64
     weights: Floats
+    drones: Floats
 
 
-def _odds(paths: Paths, site: Site, weights: Floats, biology: Biology) -> _Odds:
-    d = mating.distribution(paths.hours, drone_share(paths.days, site), RUN_IN_D, len(weights), biology)
-    share = weights[:, None] / paths.hours.shape[1]
-    return _Odds(d.egg * share, d.lost * share, d.unmated * share, d.flights * share)
-
-
-def _after_checks(odds: _Odds, checks: tuple[Check, ...], first: np.datetime64) -> _Odds:
-    """Bayes: keep the mass that agrees with what was seen, over fates, days, emergence days and weathers alike."""
-    n_ages, n_emergence = odds.egg.shape[1:3]
-    age = np.arange(n_ages)[:, None]
-    for check in checks:
-        day = int((np.datetime64(check.day, "D") - first).astype(int)) - np.arange(n_emergence)  # age at the check
-        laid = np.asarray(np.less_equal(age, day), dtype=np.bool_)[..., None]
-        # eggs: laid by then. virgin: alive and not laying. nothing: not laying, alive or lost.
-        keep_egg = laid if check.saw == "eggs" else ~laid
-        keep_lost = {"eggs": np.zeros_like(laid), "virgin": ~laid, "nothing": np.ones_like(laid)}[check.saw]
-        odds = _Odds(
-            odds.egg * keep_egg,
-            odds.lost * keep_lost,
-            odds.unmated * float(check.saw != "eggs"),
-            odds.flights,
-        )
-        if odds.by_path().sum() <= _IMPOSSIBLE:
-            raise RequestError(
-                f"{_SEEN[check.saw]} on {check.day} cannot be",
-                where="check",
-                fix="It contradicts the graft, the emergence or another check. No queen lays before she is 4 days old.",
-            )
-    return odds
-
-
-def _describe(batch: Batch, site: Site, now: datetime, biology: Biology, worked: _Worked, sources: Sources) -> Outlook:
+def _describe(
+    batch: Batch,
+    site: Site,
+    now: datetime,
+    biology: Biology,
+    worked: _Worked,
+    sources: Sources,
+    unknown: list[np.datetime64],
+) -> Outlook:
     paths, seen, before, first = worked.paths, worked.seen, worked.before, worked.first
-    masses = seen.by_path()
-    fates = dict(zip(mating.FATES, (float(x) for x in masses.sum(axis=1) / masses.sum()), strict=True))
-    well, poor, delayed = _risks(seen, masses, paths, biology)
-    usual = None if before is None else _risks(before, before.by_path(), None, biology)
-    eggs = _first_egg(seen, first)
-    emergence = first + int(worked.weights.argmax())
-    ages = np.arange(int(biology.mating.late_age_d) + 1)
-    rows = (emergence - paths.days[0]).astype(int) + ages
-    prime = _prime_days(paths, worked, biology)
-    share = paths.shares(prime)
-    shares = dict(zip(ORIGINS, (float(x) for x in share), strict=True))
-    in_lay = seen.egg_days().sum(axis=0) / masses.sum()
-    dates = [to_date(first + i) for i in range(len(in_lay))]
-    flown = worked.odds.flights.sum()
+    risk = risks(seen, paths, biology)
+    usual = None if before is None or worked.usual is None else risks(before, worked.usual, biology, ranges=False)
+    in_lay, good = np.cumsum(seen.egg_days().sum(axis=0)), still_good(seen)
+    dates = [site.civil_day(first + i) for i in range(len(in_lay))]
+    eggs = egg_quantiles(seen.egg_days().sum(axis=0), first, site)
+    shares = named_shares(paths.shares(_prime_days(worked, biology)))
+    flew = 1.0 - float(seen.unmated.sum())
     return Outlook(
         batch=batch,
         now=now,
-        emergence=_emergence_span(worked),
-        fates=fates,
-        well_mated=well,
-        well_mated_usual=None if usual is None else usual[0].value,
-        risk_poor_mating=poor,
-        risk_poor_mating_usual=None if usual is None else usual[1].value,
-        risk_delayed_laying=delayed,
-        risk_delayed_laying_usual=None if usual is None else usual[2].value,
+        emergence=_emergence_span(worked, site),
+        fates=seen.fates(),
+        well_mated=risk.well_mated,
+        well_mated_by_weather=risk.by_weather,
+        well_mated_usual=None if usual is None else usual.well_mated.value,
+        risk_poor_mating=risk.poor_mating,
+        risk_poor_mating_usual=_value(usual.poor_mating if usual else None),
+        risk_delayed_laying=risk.delayed_laying,
+        risk_delayed_laying_usual=_value(usual.delayed_laying if usual else None),
         first_egg=eggs,
-        first_egg_usual=None if before is None else _first_egg(before, first),
-        mean_flights=float(flown / max(1e-12, 1.0 - worked.odds.unmated.sum())),
+        first_egg_usual=None if before is None else egg_quantiles(before.egg_days().sum(axis=0), first, site),
+        mean_flights=None if seen.checked or flew <= 0.0 else float(seen.flights.sum()) / flew,
         prime_flight_hours=_prime_hours(paths, worked.weights, biology),
-        prime_flight_hours_usual=None if worked.usual is None else _prime_hours(worked.usual, worked.weights, biology),
-        laying_by_day=dict(zip(dates, np.cumsum(in_lay).tolist(), strict=True)),
-        still_good=_still_good(seen, dates),
-        days=_days(worked, rows, ages, biology),
+        prime_flight_hours_usual=None
+        if worked.usual is None
+        else _prime_hours(replace(worked.usual, hours=known_hours(worked.usual)), worked.weights, biology),
+        laying_by_day=dict(zip(dates, in_lay.tolist(), strict=True)),
+        still_good=dict(zip(dates, good.tolist(), strict=True)),
+        days=_days(worked, site, biology),
         timeline=timeline(batch, site, biology, first_egg=None if eggs is None else eggs["p50"]),
         shares=shares,
         years=len(paths.years),
         members=paths.n_members,
-        warnings=caveats(paths, shares, sources, now, solar_today(now, site), well.high - well.low),
+        warnings=caveats(paths, shares, sources, now, site, risk.well_mated.width, unknown),
     )
 
 
-def _risks(odds: _Odds, masses: Floats, paths: Paths | None, biology: Biology) -> tuple[Range, Range, Range]:
-    """Well mated, risk of poor mating (of those not lost), risk of delayed laying (of the well mated), with ranges."""
-    late_egg = int(biology.checks.first_check_age_d) + 1
-    numerators = np.stack([masses[0], masses[1:4].sum(axis=0), odds.egg[0, late_egg:].sum(axis=(0, 1))])
-    denominators = np.stack([masses.sum(axis=0), masses[:4].sum(axis=0), masses[0]])
-    tops, bottoms = numerators.sum(axis=1), denominators.sum(axis=1)
-    values = [float(t / b) if b > _IMPOSSIBLE else 0.0 for t, b in zip(tops, bottoms, strict=True)]
-    if paths is None:
-        return tuple(Range(v, v, v) for v in values)  # type: ignore[return-value]  # three values, three ranges
-    ranges = resampled_ranges(numerators, denominators, draw_weights(paths))
-    return tuple(  # type: ignore[return-value]  # three values, three ranges
-        Range(v, *(v if np.isnan(x) else float(x) for x in r)) for v, r in zip(values, ranges, strict=True)
-    )
+def named_shares(shares: Floats) -> dict[str, float]:
+    """Shares by what they stand on, adding up to 1; ``unknown`` only where some days stand on nothing."""
+    named = dict(zip(ORIGINS, (float(x) for x in shares), strict=True))
+    unknown = 1.0 - sum(named.values())
+    return named if unknown < 1e-9 else named | {"unknown": unknown}
 
 
-def _first_egg(odds: _Odds, first: np.datetime64) -> dict[str, date] | None:
-    """Days by which 10, 50 and 90 % of the queens that come into lay have laid; None if none does."""
-    return egg_quantiles(odds.egg_days().sum(axis=0), first)
+def _value(r: Range | None) -> float | None:
+    return None if r is None else r.value
 
 
-def egg_quantiles(by_day: Floats, first: np.datetime64) -> dict[str, date] | None:
-    """10, 50 and 90 % points of a distribution of first eggs over the days from ``first``; None where it is empty."""
-    total = by_day.sum()
-    if total <= _IMPOSSIBLE:
-        return None
-    cumulative = np.cumsum(by_day) / total
-    return {
-        name: to_date(first + int(np.searchsorted(cumulative, q - 1e-12)))
-        for name, q in (("p10", 0.1), ("p50", 0.5), ("p90", 0.9))
-    }
-
-
-def _still_good(odds: _Odds, dates: list[date]) -> dict[date, float]:
-    """For each day, the odds that a nuc without eggs on it still gets a well mated queen in the end."""
-    eggs = odds.egg_days()
-    laid = np.cumsum(eggs.sum(axis=0))
-    well_later = eggs[0].sum() - np.cumsum(eggs[0])
-    waiting = odds.by_path().sum() - laid
-    good = np.divide(well_later, waiting, out=np.zeros_like(waiting), where=waiting > _IMPOSSIBLE)
-    return dict(zip(dates, np.clip(good, 0.0, 1.0).tolist(), strict=True))
-
-
-def _emergence_span(worked: _Worked) -> tuple[date, date, date]:
+def _emergence_span(worked: _Worked, site: Site) -> tuple[date, date, date]:
     """First day with 5 % of the emergences behind it, the likeliest, and the one with 95 %."""
     cumulative = np.cumsum(worked.weights)
-    return tuple(  # type: ignore[return-value]  # three days
-        to_date(worked.first + int(i))
-        for i in (
-            np.searchsorted(cumulative, 0.05),
-            worked.weights.argmax(),
-            np.searchsorted(cumulative, 0.95),
-        )
+    low, likeliest, high = (
+        site.civil_day(worked.first + int(i))
+        for i in (np.searchsorted(cumulative, 0.05), worked.weights.argmax(), np.searchsorted(cumulative, 0.95))
     )
+    return low, likeliest, high
 
 
-def _prime_days(paths: Paths, worked: _Worked, biology: Biology) -> NDArray[np.bool_]:
-    emergence = worked.first + int(worked.weights.argmax())
-    age = (paths.days - emergence).astype(int)
-    result: NDArray[np.bool_] = (age >= biology.mating.prime_from_age_d) & (age <= biology.mating.prime_to_age_d)
-    return result
+def _prime_days(worked: _Worked, biology: Biology) -> NDArray[np.bool_]:
+    age = (worked.paths.days - (worked.first + int(worked.weights.argmax()))).astype(int)
+    return np.asarray((age >= biology.mating.prime_from_age_d) & (age <= biology.mating.prime_to_age_d))
 
 
 def _prime_hours(paths: Paths, weights: Floats, biology: Biology) -> Spread:
-    sums, mass = prime_sums(paths, weights[None], biology)
+    sums, mass = prime_sums(paths.hours, weights[None], biology)
     return spread(sums, mass[0])
 
 
-def prime_sums(paths: Paths, weights: Floats, biology: Biology) -> tuple[Floats, Floats]:
+def prime_sums(hours: Floats, weights: Floats, biology: Biology) -> tuple[Floats, Floats]:
     """Effective hours in the prime window for each emergence day and path, flat, and their mass by set of weights.
 
     Args:
-        paths: beginning ``RUN_IN_D`` before the first emergence day.
+        hours: days first, (n_days, n_paths), beginning ``RUN_IN_D`` before the first emergence day, none missing.
         weights: shares of emergence days, shape (n_sets, n_emergence).
+        biology: parameters.
     """
-    n_emergence, n_paths = weights.shape[1], paths.hours.shape[1]
+    n_emergence, n_paths = weights.shape[1], hours.shape[1]
     start, end = int(biology.mating.prime_from_age_d), int(biology.mating.prime_to_age_d)
-    total = np.concatenate([np.zeros((1, n_paths)), np.cumsum(paths.hours[RUN_IN_D:], axis=0)])
+    total = np.concatenate([np.zeros((1, n_paths)), np.cumsum(hours[RUN_IN_D:], axis=0)])
     emergence = np.arange(n_emergence)
     sums = total[emergence + end + 1] - total[emergence + start]
     mass = np.repeat(weights / n_paths, n_paths, axis=1)
     return sums.ravel(), mass
 
 
-def spread(values: Floats, mass: Floats) -> Spread:
-    """Mean and weighted 10, 50 and 90 % points."""
-    order = np.argsort(values)
-    cumulative = np.cumsum(mass[order]) / mass.sum()
-    at = np.minimum(np.searchsorted(cumulative, [0.1, 0.5, 0.9]), len(values) - 1)
-    return Spread(float(values @ mass / mass.sum()), *(float(x) for x in values[order][at]))
-
-
-def _days(worked: _Worked, rows: NDArray[np.intp], ages: NDArray[np.intp], biology: Biology) -> list[DayOutlook]:
-    paths = worked.paths
+def _days(worked: _Worked, site: Site, biology: Biology) -> list[DayOutlook]:
+    """The days from the likeliest emergence to the late age."""
+    paths, m = worked.paths, biology.mating
+    start = int((worked.first - paths.days[0]).astype(int)) + int(worked.weights.argmax())
     strict, lost = paths.strict_hours().mean(axis=1), paths.mean_losses()
+    nothing = dict.fromkeys(CAUSES, 0.0)
     low, high = np.quantile(paths.hours, (0.1, 0.9), axis=1)
-    shares = paths.daily_shares()
-    flights = _flights_by_day(worked, len(paths.days))
-    return [
-        DayOutlook(
-            day=to_date(paths.days[row]),
-            age=int(age),
-            strict_hours=float(strict[row]),
-            effective_hours=float(paths.hours[row].mean()),
-            p10_hours=float(low[row]),
-            p90_hours=float(high[row]),
-            usual_hours=None if worked.usual is None else float(worked.usual.hours[row].mean()),
-            window_hours=float(paths.window_h[row]),
-            spoiled_by={cause: float(x) for cause, x in zip(CAUSES, lost[row], strict=True)},
-            shares=dict(zip(ORIGINS, (float(x) for x in shares[row]), strict=True)),
-            flights=float(flights[row]),
-            prime=bool(biology.mating.prime_from_age_d <= age <= biology.mating.prime_to_age_d),
+    flying = (paths.hours >= FLYING_H).mean(axis=1) * (worked.drones > 0.0)
+    usual = None if worked.usual is None else known_hours(worked.usual).mean(axis=1)
+    shares, flights = paths.daily_shares(), worked.seen.flight_days()
+    days = []
+    for age in range(int(m.late_age_d) + 1):
+        row = start + age
+        days.append(
+            DayOutlook(
+                day=site.civil_day(paths.days[row]),
+                age=age,
+                prime=bool(m.prime_from_age_d <= age <= m.prime_to_age_d),
+                strict_hours=None if np.isnan(strict[row]) else float(strict[row]),
+                effective_hours=float(paths.hours[row].mean()),
+                p10_hours=float(low[row]),
+                p90_hours=float(high[row]),
+                p_flying=float(flying[row]),
+                usual_hours=None if usual is None else float(usual[row]),
+                window_hours=float(paths.window_h[row]),
+                spoiled_by=nothing
+                if np.isnan(lost[row]).any()
+                else {cause: float(x) for cause, x in zip(CAUSES, lost[row], strict=True)},
+                shares=named_shares(shares[row]),
+                drones=float(worked.drones[row]),
+                flights=None if worked.seen.checked else float(flights[row - RUN_IN_D]),
+            )
         )
-        for row, age in zip(rows, ages, strict=True)
-    ]
-
-
-def _flights_by_day(worked: _Worked, n_days: int) -> Floats:
-    """Mating flights per queen on each day of the paths, before any check."""
-    by_age = worked.odds.flights.sum(axis=-1)
-    flights = np.zeros(n_days + by_age.shape[0])
-    for e in range(by_age.shape[1]):
-        flights[RUN_IN_D + e : RUN_IN_D + e + by_age.shape[0]] += by_age[:, e]
-    return flights[:n_days]
+    return days

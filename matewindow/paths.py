@@ -13,17 +13,17 @@ Sources for the choices: ``models/literature.md``, section on the forecast; the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matewindow.errors import RequestError
-from matewindow.flight import resolve_pent_up
+from matewindow.flight import CAUSES, resolve_pent_up
+from matewindow.pastyears import SHIFTS_D, past_rows
+from matewindow.pathparts import FORECAST, OBSERVED, Rows, rows_of, unknown_row
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from matewindow.biology import Biology, Forecast
@@ -32,11 +32,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
 
-SHIFTS_D = (-7, -4, 0, 4, 7)
-"""Each past year serves five times, moved by so many days: worth about two independent years each."""
-OBSERVED, FORECAST, PAST_YEARS = 0, 1, 2
-ORIGINS = ("observed", "forecast", "past_years")
-_FILL_REACH_D = 3  # a missing day of a past year takes the nearest known one this close, or the year is left out
 _SEED = 20_260_601
 
 
@@ -49,26 +44,14 @@ class Sources:
         run: a single forecast run, one series; its days before today serve where ``observed`` has none.
         members: an ensemble, one series a member.
         past: the record that past years are cut from, one series over many years, or one typical year.
+        remarks: what there is to say about how the weather was come by.
     """
 
     observed: SiteWeather | None = None
     run: SiteWeather | None = None
     members: SiteWeather | None = None
     past: SiteWeather | None = None
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Daily flight hours of S sources of one kind over the L days of the paths.
-
-    ``effective_h`` (S, L, n_levels) and ``strict_h`` (S, L), NaN where a source does not reach; ``lost`` works out
-    the lost hours by cause (S, L, n_levels, n_causes) when they are asked for.
-    """
-
-    kind: int
-    effective_h: Floats
-    strict_h: Floats
-    lost: Callable[[], Floats] = field(repr=False)
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -169,6 +152,7 @@ def build_paths(
     biology: Biology,
     exposure: float,
     *,
+    needed: slice = slice(None),
     n_paths: int = 1000,
     seed: int = _SEED,
 ) -> tuple[Paths, Paths | None]:
@@ -180,6 +164,7 @@ def build_paths(
         today: the solar day of now; days before it may be observed.
         biology: parameters, with the site's thresholds.
         exposure: share of the 10 m wind met at flight height.
+        needed: the days that decide the answer: past years must know them all.
         n_paths: at least so many paths; rounded up so that every past block serves equally often.
         seed: of the draw of members, blocks and switch days.
 
@@ -191,40 +176,42 @@ def build_paths(
         RequestError: neither past years nor a forecast hold any of the days.
     """
     days = first_day + np.arange(n_days)
-    past, years, trend_k, notes = _past_rows(sources.past, days, today, biology, exposure)
-    single = _rows(FORECAST, _aligned(issued(sources.run, today), days), biology, exposure)
-    members = _rows(FORECAST, _aligned(issued(sources.members, today), days), biology, exposure)
-    observed = _rows(OBSERVED, _aligned(sources.observed, days, before=today), biology, exposure)
+    past, years, trend_k, notes = past_rows(sources.past, days, today, needed, biology, exposure)
+    single = rows_of(FORECAST, _aligned(issued(sources.run, today), days), biology, exposure)
+    members = rows_of(FORECAST, _aligned(issued(sources.members, today), days), biology, exposure)
+    observed = rows_of(OBSERVED, _aligned(sources.observed, days, before=today), biology, exposure)
     kinds = [rows for rows in (observed, single, members, past) if rows is not None]
     if not kinds:
         raise RequestError(
-            f"the weather holds nothing for {days[0]} to {days[-1]}, neither forecast nor whole past years",
+            f"the weather holds nothing for {days[needed][0]} to {days[needed][-1]}: no forecast, no whole past years",
             where="weather",
             fix="Add past years that reach over these dates (past.json or past.csv), or choose other dates.",
         )
-    lead = (days - today).astype(np.int64)
-    pool, weight = _forecast_pool(single, members, lead, biology.forecast)
+    kinds.append(unknown_row(n_days, kinds[0].effective_h.shape[-1], len(CAUSES)))
+    start = np.cumsum([0] + [len(rows.effective_h) for rows in kinds])
+    first_of = {id(rows): int(i) for rows, i in zip(kinds, start, strict=False)}
+    pool, weight, lead = _forecast_pool(single, members, days, biology.forecast)
     n_blocks = 0 if past is None else len(past.effective_h)
-    alone = len(pool) == 0 and observed is None and single is None
-    if n_blocks == 0 and len(pool) == 0:
-        n_paths = 1  # nothing is drawn: every path would be the same
-    n_paths = n_blocks if alone and n_blocks else max(1, n_blocks) * -(-n_paths // max(1, n_blocks))
+    n_paths = _number_of_paths(n_paths, n_blocks, drawn=len(pool) > 0, alone=len(kinds) == 2)
     rng = np.random.default_rng(seed)
     member = even_draw(n_paths, max(1, len(pool)), rng)
     block = rng.permutation(np.arange(n_paths) % max(1, n_blocks))
+    # without past years to fall back on, the forecast is taken at face value; the result says so
     switch = switch_days(weight if past is not None else np.ceil(weight), n_paths, rng)
-    start = np.cumsum([0] + [len(rows.effective_h) for rows in kinds])
-    first_of = {id(rows): int(i) for rows, i in zip(kinds, start, strict=False)}
-    source = np.full((n_days, n_paths), -1)
+    source = np.full((n_days, n_paths), first_of[id(kinds[-1])])
     if past is not None:
-        source[:] = first_of[id(past)] + block
+        _overlay(source, first_of[id(past)] + block, past.strict_h[block].T)
     if len(pool):
         _follow(source, kinds, first_of, pool[member], switch, lead)
     if single is not None:
-        _overlay(source, first_of[id(single)], single, lead < 0)
+        _overlay(
+            source,
+            first_of[id(single)],
+            np.where(days < (single.issued or days[0]), single.strict_h[0], np.nan)[:, None],
+        )
     if observed is not None:
-        _overlay(source, first_of[id(observed)], observed, lead < 0)
-    common = _Common(days, years, trend_k, notes, _window_h(sources, days), biology)
+        _overlay(source, first_of[id(observed)], observed.strict_h.T)
+    common = _Common(days, years, trend_k, notes, 2.0 * biology.flight.window_half_width_h, biology)
     paths = _paths(common, tuple(kinds), source, member, block // len(SHIFTS_D), len(pool))
     if past is None:
         return paths, None
@@ -233,13 +220,20 @@ def build_paths(
     return paths, usual
 
 
+def _number_of_paths(wanted: int, n_blocks: int, *, drawn: bool, alone: bool) -> int:
+    """So many paths that every past block serves equally often; no more than there are different ones."""
+    if n_blocks == 0:
+        return wanted if drawn else 1
+    return n_blocks if alone else n_blocks * -(-wanted // n_blocks)
+
+
 @dataclass(frozen=True)
 class _Common:
     days: NDArray[np.datetime64]
     years: NDArray[np.int64]
     trend_k: float
     notes: tuple[str, ...]
-    window_h: Floats
+    window_h: float
     biology: Biology
 
 
@@ -248,7 +242,6 @@ def _paths(
 ) -> Paths:
     table = np.concatenate([r.effective_h for r in rows])
     spliced = table[source, np.arange(len(common.days))[:, None]]  # (L, N, levels)
-    spliced[source < 0] = np.nan
     hours, level = resolve_pent_up(np.moveaxis(spliced, 0, 1), common.biology.flight)
     return Paths(
         days=common.days,
@@ -257,7 +250,7 @@ def _paths(
         source=source,
         rows=rows,
         origin=np.concatenate([np.full(len(r.effective_h), r.kind) for r in rows]),
-        window_h=common.window_h,
+        window_h=np.full(len(common.days), common.window_h),
         member=member,
         year=year,
         years=common.years,
@@ -265,19 +258,6 @@ def _paths(
         trend_k=common.trend_k,
         notes=common.notes,
     )
-
-
-def _window_h(sources: Sources, days: NDArray[np.datetime64]) -> Floats:
-    """Length of the mating window of each day: the same for every source, and so taken from any that there is."""
-    weather = next(w for w in (sources.past, sources.members, sources.run, sources.observed) if w is not None)
-    return np.full(len(days), float(np.median(weather.share.sum(axis=-1))))
-
-
-def _rows(kind: int, weather: SiteWeather | None, biology: Biology, exposure: float) -> Rows | None:
-    if weather is None:
-        return None
-    flown = weather.flight(biology.flight, exposure)
-    return Rows(kind, flown.effective_h, flown.strict_h, lambda: weather.losses(biology.flight, exposure))
 
 
 def issued(forecast: SiteWeather | None, today: np.datetime64) -> SiteWeather | None:
@@ -301,33 +281,36 @@ def _aligned(
 
 
 def _forecast_pool(
-    single: Rows | None, members: Rows | None, lead: Indices, forecast: Forecast
-) -> tuple[Indices, Floats]:
-    """The members that paths may follow, and the forecast's weight at each lead day from 0 on.
+    single: Rows | None, members: Rows | None, days: NDArray[np.datetime64], forecast: Forecast
+) -> tuple[Indices, Floats, Indices]:
+    """The members that paths may follow, the forecast's weight at each lead day from 0 on, and the lead of each day.
 
     A single run joins an ensemble as one more member if it reaches as far. Members are numbered from 0 through the
-    single run (if there is one) and the ensemble.
+    single run (if there is one) and the ensemble. Leads count from the day on which the forecast was made.
     """
-    n_lead = max(0, int(lead[-1]) + 1)
-    leads = np.arange(n_lead, dtype=np.float64)
+    for rows, weigh in ((members, ensemble_weight), (single, single_weight)):
+        if rows is None or rows.issued is None:
+            continue
+        lead = (days - rows.issued).astype(np.int64)
+        reaches = _reach(rows, lead)
+        if (reaches < 0).all():
+            continue
+        leads = np.arange(max(0, int(lead[-1]) + 1), dtype=np.float64)
+        last = int(np.median(reaches))
+        pool = np.flatnonzero(reaches >= last)
+        if rows is members and single is not None:
+            pool = pool + 1
+            if _reach(single, lead)[0] >= last:
+                pool = np.concatenate([[0], pool])
+        return pool, np.where(leads <= last, weigh(leads, forecast), 0.0), lead
+    return np.array([], dtype=np.intp), np.zeros(0), (days - days[0]).astype(np.int64)
 
-    def reach(rows: Rows) -> Indices:
-        """Last lead day that each series knows; -1 for none."""
-        known = ~np.isnan(rows.strict_h) & (lead >= 0)
-        return np.where(known.any(axis=1), lead[lead.size - 1 - known[:, ::-1].argmax(axis=1)], -1)
 
-    if members is not None and (reach(members) >= 0).any():
-        reaches = reach(members)
-        last, weight = int(np.median(reaches)), ensemble_weight(leads, forecast)
-        offset = 0 if single is None else 1
-        pool = offset + np.flatnonzero(reaches >= last)
-        if single is not None and reach(single)[0] >= last:
-            pool = np.concatenate([[0], pool])
-    elif single is not None and reach(single)[0] >= 0:
-        last, weight, pool = int(reach(single)[0]), single_weight(leads, forecast), np.array([0])
-    else:
-        return np.array([], dtype=np.intp), np.zeros(n_lead)
-    return pool, np.where(leads <= last, weight, 0.0)
+def _reach(rows: Rows, lead: Indices) -> Indices:
+    """Last lead day that each series knows; -1 for none."""
+    known = ~np.isnan(rows.strict_h) & (lead >= 0)
+    last = lead[lead.size - 1 - known[:, ::-1].argmax(axis=1)]
+    return np.where(known.any(axis=1), last, -1)
 
 
 def _follow(
@@ -338,124 +321,20 @@ def _follow(
     switch: Indices,
     lead: Indices,
 ) -> None:
-    """Put each path on its member from today up to its switch day, in place.
+    """Put each path on its member up to its switch day, in place.
 
-    A day that the member lacks (an ensemble that starts this afternoon, say) is taken from the single run if that
-    has it.
+    A day that the member lacks (an ensemble that starts this afternoon, say) is taken from the single run if that has
+    it.
     """
     forecasts = [rows for rows in kinds if rows.kind == FORECAST]
     row_of = np.concatenate([first_of[id(rows)] + np.arange(len(rows.strict_h)) for rows in forecasts])
-    known = ~np.isnan(np.concatenate([rows.strict_h for rows in forecasts]))
+    strict_h = np.concatenate([rows.strict_h for rows in forecasts])
     wanted = (lead[:, None] >= 0) & (lead[:, None] < switch[None, :])
     if len(forecasts) > 1:  # then the first row is the single run
-        source[...] = np.where(wanted & known[0][:, None], row_of[0], source)
-    source[...] = np.where(wanted & known[member].T, row_of[member][None, :], source)
+        _overlay(source, row_of[0], np.where(wanted, strict_h[0][:, None], np.nan))
+    _overlay(source, row_of[member], np.where(wanted, strict_h[member].T, np.nan))
 
 
-def _overlay(source: Indices, row: int, rows: Rows, days: NDArray[np.bool_]) -> None:
-    """Let every path take a row on the given days where the row is known, in place."""
-    source[days & ~np.isnan(rows.strict_h[0])] = row
-
-
-def _past_rows(
-    past: SiteWeather | None,
-    days: NDArray[np.datetime64],
-    today: np.datetime64,
-    biology: Biology,
-    exposure: float,
-) -> tuple[Rows | None, NDArray[np.int64], float, tuple[str, ...]]:
-    """Past years as blocks (years x shifts) over the days, with the years, the warming added and remarks."""
-    nothing = None, np.array([], dtype=np.int64), 0.0, ()
-    if past is None:
-        return nothing
-    margin = max(SHIFTS_D)
-    wide = np.arange(-margin, len(days) + margin)
-    years, at = year_rows(past, days[0], wide, today)
-    if len(years) == 0:
-        return nothing
-    offset_c = _warming(past, at, years, int(str(days[0])[:4]), biology.forecast)
-    weather = past.take(at, offset_c)
-    flown = weather.flight(biology.flight, exposure)
-    nearest = _nearest_known(~np.isnan(flown.strict_h))
-    whole = (nearest >= 0).all(axis=1)
-    dropped = int((~whole & (~np.isnan(flown.strict_h)).any(axis=1)).sum())
-    left_out = "1 past year lacks" if dropped == 1 else f"{dropped} past years lack"
-    notes = (f"{left_out} too much weather around these dates: left out",) if dropped else ()
-    if not whole.any():
-        return nothing[0], nothing[1], 0.0, notes
-
-    def blocks(values: Floats) -> Floats:
-        """(years, wide days, ...) to (years x shifts, days, ...), missing days filled."""
-        filled = values[np.arange(len(years))[:, None], nearest][whole]
-        cut = [filled[:, margin + shift : margin + shift + len(days)] for shift in SHIFTS_D]
-        return np.stack(cut, axis=1).reshape(-1, len(days), *values.shape[2:])
-
-    rows = Rows(
-        PAST_YEARS,
-        blocks(flown.effective_h),
-        blocks(flown.strict_h),
-        lambda: blocks(weather.losses(biology.flight, exposure)),
-    )
-    return rows, years[whole], float(np.mean(offset_c[whole])), notes
-
-
-def year_rows(
-    past: SiteWeather, first_day: np.datetime64, wide: Indices, today: np.datetime64
-) -> tuple[NDArray[np.int64], Indices]:
-    """For each past year the rows of ``past`` that hold the same dates, contiguous from the first.
-
-    Args:
-        past: many years, or one typical year.
-        first_day: the day that ``wide`` counts from.
-        wide: days wanted, counted from ``first_day``, shape (n_days,).
-        today: years that reach into the days being judged, or past today, are left out.
-
-    Returns:
-        The years (n_years,), 0 for a typical one, and day indices of ``past`` (n_years, n_days), -1 where it does
-        not reach.
-    """
-    month_day = str(first_day)[5:]
-
-    def start(year: int) -> np.datetime64:
-        day = "02-28" if month_day == "02-29" else month_day
-        return np.datetime64(f"{year:04d}-{day}", "D")
-
-    if past.provenance.kind == "typical":
-        at = ((start(2001) - past.days[0]).astype(int) + wide) % len(past.days)
-        return np.array([0]), at[None, :]
-    first_year, last_year = int(str(past.days[0])[:4]), int(str(past.days[-1])[:4])
-    years, rows = [], []
-    for year in range(first_year - 1, last_year + 1):
-        at = int((start(year) - past.days[0]).astype(int)) + wide
-        inside = (at >= 0) & (at < len(past.days))
-        # a year that reaches into the days being judged would tell their outcome
-        if inside.mean() > 0.5 and start(year) + wide[-1] < min(today, first_day + wide[0]):
-            years.append(year)
-            rows.append(np.where(inside, at, -1))
-    return np.array(years, dtype=np.int64), np.array(rows, dtype=np.intp).reshape(len(rows), len(wide))
-
-
-def _warming(past: SiteWeather, at: Indices, years: NDArray[np.int64], target: int, forecast: Forecast) -> Floats:
-    """Temperature to add to each past year so that it fits the target year [K], shape (n_years,).
-
-    A straight line through the yearly means of these dates, its slope kept within 0 and the cap; nothing with too
-    few years.
-    """
-    temp = past.take(at).temp_c
-    means = np.array([np.nanmean(t) if not np.isnan(t).all() else np.nan for t in temp])
-    good = ~np.isnan(means)
-    if good.sum() < forecast.trend_min_years:
-        return np.zeros(len(years))
-    slope = np.polyfit(years[good], means[good], 1)[0]
-    return float(np.clip(slope, 0.0, forecast.trend_cap_k_per_a)) * (target - years).astype(np.float64)
-
-
-def _nearest_known(known: NDArray[np.bool_]) -> Indices:
-    """For each row and day the nearest known day of that row, -1 where none is close enough; shape as ``known``."""
-    day = np.arange(known.shape[1])
-    nearest = np.where(known, day, -1)
-    for reach in range(1, _FILL_REACH_D + 1):
-        for step in (-reach, reach):
-            other = np.clip(day + step, 0, len(day) - 1)
-            nearest = np.where((nearest < 0) & known[:, other], other, nearest)
-    return nearest
+def _overlay(source: Indices, row: Indices | int, strict_h: Floats) -> None:
+    """Let paths take a row on the days on which it is known (``strict_h`` not NaN, (days, paths or 1)), in place."""
+    source[...] = np.where(np.isnan(strict_h), source, row)

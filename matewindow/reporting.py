@@ -9,7 +9,10 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from matewindow.advice import window_message
+from matewindow.units import beaufort, beaufort_name
 from matewindow.words import percent, verbal
 
 if TYPE_CHECKING:
@@ -17,8 +20,9 @@ if TYPE_CHECKING:
 
     from matewindow.biology import Biology
     from matewindow.graft import GraftDay, GraftDecision
-    from matewindow.hours import DayHours
-    from matewindow.outlook import Outlook, Range, Spread
+    from matewindow.hours import DayHours, Hour
+    from matewindow.odds import Range, Spread
+    from matewindow.outlook import Outlook
     from matewindow.paths import Sources
     from matewindow.site import Site
     from matewindow.weather.normal import Provenance
@@ -45,7 +49,17 @@ def site_report(site: Site) -> dict[str, Any]:
 def sources_report(sources: Sources) -> list[dict[str, Any]]:
     """What a result stands on: each weather part with its source, licence line and remarks."""
     parts = {"observed": sources.observed, "run": sources.run, "members": sources.members, "past": sources.past}
-    return [{"part": name, **_provenance(part.provenance)} for name, part in parts.items() if part is not None]
+    return [
+        {
+            "part": name,
+            **_provenance(part.provenance),
+            "made_on": None if part.issued is None else str(part.issued),
+            "first_day": str(part.days[0]),
+            "last_day": str(part.days[-1]),
+        }
+        for name, part in parts.items()
+        if part is not None
+    ]
 
 
 def graft_report(decision: GraftDecision, sources: Sources, biology: Biology) -> dict[str, Any]:
@@ -77,7 +91,8 @@ def window_report(outlook: Outlook, site: Site, sources: Sources, biology: Biolo
     return {
         "site": site_report(site),
         "now": outlook.now.astimezone(site.zone).isoformat(),
-        "message": window_message(outlook, site),
+        "message": " ".join(window_message(outlook, site)),
+        "message_parts": window_message(outlook, site),
         "batch": {
             "grafted": batch.grafted.isoformat(),
             "emerged": _day(batch.emerged),
@@ -90,10 +105,11 @@ def window_report(outlook: Outlook, site: Site, sources: Sources, biology: Biolo
         "p_well_mated_range": _range(outlook.well_mated),
         "p_well_mated_usual": outlook.well_mated_usual,
         "in_words": f"{verbal(outlook.well_mated.value)} ({percent(outlook.well_mated.value)}) to be well mated",
-        "risk_poor_mating": outlook.risk_poor_mating.value,
+        "p_well_mated_by_weather": _spread(outlook.well_mated_by_weather),
+        "risk_poor_mating": _value(outlook.risk_poor_mating),
         "risk_poor_mating_range": _range(outlook.risk_poor_mating),
         "risk_poor_mating_usual": outlook.risk_poor_mating_usual,
-        "risk_delayed_laying": outlook.risk_delayed_laying.value,
+        "risk_delayed_laying": _value(outlook.risk_delayed_laying),
         "risk_delayed_laying_range": _range(outlook.risk_delayed_laying),
         "risk_delayed_laying_usual": outlook.risk_delayed_laying_usual,
         "first_egg": _dates(outlook.first_egg),
@@ -110,6 +126,8 @@ def window_report(outlook: Outlook, site: Site, sources: Sources, biology: Biolo
                 "effective_hours": d.effective_hours,
                 "effective_hours_p10": d.p10_hours,
                 "effective_hours_p90": d.p90_hours,
+                "p_flying_day": d.p_flying,
+                "drones": d.drones,
                 "usual_hours": d.usual_hours,
                 "window_hours": d.window_hours,
                 "spoiled_by": d.spoiled_by,
@@ -152,18 +170,30 @@ def hours_report(days: list[DayHours], site: Site, now: datetime, sources: Sourc
                 "date": d.day.isoformat(),
                 "from": d.origin,
                 "series": d.n_series,
+                "forecast_weight": d.forecast_weight,
                 "sunrise": None if d.sunrise is None else d.sunrise.isoformat(),
                 "sunset": None if d.sunset is None else d.sunset.isoformat(),
                 "daylight_hours": d.daylight_h,
                 "effective_hours": d.effective_hours,
                 "strict_hours": d.strict_hours,
-                "hours": [{**asdict(h), "start": h.start.isoformat()} for h in d.hours],
+                "hours": [_hour(h) for h in d.hours],
             }
             for d in days
         ],
+        "warnings": list(sources.remarks),
         "sources": sources_report(sources),
         "parameters": biology.version,
         "cautions": list(CAUTIONS),
+    }
+
+
+def _hour(hour: Hour) -> dict[str, Any]:
+    force = None if hour.wind_ms is None else int(beaufort(np.array([hour.wind_ms]))[0])
+    return {
+        **asdict(hour),
+        "start": hour.start.isoformat(),
+        "beaufort": force,
+        "wind": None if force is None else beaufort_name(force),
     }
 
 
@@ -172,6 +202,7 @@ def _graft_day(day: GraftDay) -> dict[str, Any]:
         "graft_date": day.day.isoformat(),
         "p_well_mated": day.well_mated.value,
         "p_well_mated_range": _range(day.well_mated),
+        "p_well_mated_by_weather": _spread(day.well_mated_by_weather),
         "p_well_mated_usual": day.well_mated_usual,
         "p_in_lay_by": day.in_lay_by,
         "p_in_lay_by_usual": day.in_lay_by_usual,
@@ -184,6 +215,8 @@ def _graft_day(day: GraftDay) -> dict[str, Any]:
         "prime_flight_hours_usual": _spread(day.prime_flight_hours_usual),
         "forecast_share": day.forecast_share,
         "utility": day.utility,
+        "merit": day.merit,
+        "worth_it_from": day.break_even,
         "rank": day.rank,
         "tied_with_best": day.tied_with_best,
         "constraints": [{"name": c.name, "text": c.text} for c in day.constraints],
@@ -204,8 +237,12 @@ def _provenance(p: Provenance) -> dict[str, Any]:
     }
 
 
-def _range(r: Range) -> list[float]:
-    return [r.low, r.high]
+def _value(r: Range | None) -> float | None:
+    return None if r is None else r.value
+
+
+def _range(r: Range | None) -> list[float] | None:
+    return None if r is None or r.low is None or r.high is None else [r.low, r.high]
 
 
 def _spread(s: Spread | None) -> dict[str, float] | None:

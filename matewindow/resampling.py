@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matewindow.paths import FORECAST, PAST_YEARS
+from matewindow.pathparts import FORECAST, PAST_YEARS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

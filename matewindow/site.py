@@ -5,10 +5,12 @@ from __future__ import annotations
 import difflib
 import tomllib
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from math import isnan
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
 
 from matewindow.errors import SiteFileError
 
@@ -62,6 +64,20 @@ class Site:
     def zone(self) -> ZoneInfo:
         """The zone of ``timezone``."""
         return ZoneInfo(self.timezone)
+
+    @property
+    def day_shift(self) -> int:
+        """Days by which the local calendar runs ahead of the solar day: 0 but beside the date line, there 1 or -1."""
+        offset = datetime(2026, 1, 1, 12, tzinfo=self.zone).utcoffset() or timedelta()
+        return round((offset.total_seconds() / 3600.0 - self.longitude / 15.0) / 24.0)
+
+    def civil_day(self, solar_day: np.datetime64) -> date:
+        """The date on the local calendar of a solar day's noon."""
+        return date.fromisoformat(str(solar_day.astype("datetime64[D]"))) + timedelta(days=self.day_shift)
+
+    def solar_day(self, civil_day: date) -> np.datetime64:
+        """The solar day whose noon falls on a local date, ``datetime64[D]``."""
+        return np.datetime64(civil_day, "D") - self.day_shift
 
 
 def read_site(path: Path) -> Site:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from matewindow.weather.normal import Provenance, Weather
 
     Floats = NDArray[np.float64]
+
+_LONGEST_FORECAST_D = 16
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,7 @@ class SiteWeather:
     inside: NDArray[np.bool_]
     provenance: Provenance
     light_filled: bool = False
+    issued: np.datetime64 | None = None
 
     @property
     def not_judged(self) -> tuple[str, ...]:
@@ -148,7 +152,24 @@ def lay_on_site(weather: Weather, site: Site, flight: Flight) -> SiteWeather:
         inside,
         weather.provenance,
         filled,
+        _issue_day(weather.provenance, days, longitude),
     )
+
+
+def _issue_day(provenance: Provenance, days: NDArray[np.datetime64], longitude: float) -> np.datetime64 | None:
+    """The solar day on which a forecast was made: of its run, else of its fetching.
+
+    A file that tells neither is taken as made on its first day, or 15 days before its last if that is later: no service
+    in use looks more than 16 days ahead, and days before the run come with some answers. Too old rather than too fresh.
+    """
+    if provenance.kind not in ("forecast", "ensemble"):
+        return None
+    moment = provenance.run_time or provenance.fetched_at
+    if moment is None:
+        earliest: np.datetime64 = days[-1] - (_LONGEST_FORECAST_D - 1)
+        first: np.datetime64 = days[0]
+        return earliest if earliest > first else first
+    return timegrid.solar_day_of(np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s"), longitude)
 
 
 def _light(weather: Weather, site: Site) -> tuple[Floats | None, bool]:

@@ -14,21 +14,20 @@ if TYPE_CHECKING:
 
     from matewindow.biology import Biology
     from matewindow.site import Site
+    from matewindow.siteweather import SiteWeather
     from matewindow.weather.normal import Weather
 
 
 def sources_of(weather: WeatherFolder, site: Site, biology: Biology) -> Sources:
-    """Lay each part on the site's solar days. A real record serves both as observation and for past years."""
-    flight = biology.flight
+    """Lay each part on the site's solar days."""
     forecast, ensemble = (_in_wet_hours(w, weather.record) for w in (weather.forecast, weather.ensemble))
-    record = None if weather.record is None else lay_on_site(weather.record, site, flight)
-    past = record if weather.typical is None else lay_on_site(weather.typical, site, flight)
-    return Sources(
-        observed=record,
-        run=None if forecast is None else lay_on_site(forecast, site, flight),
-        members=None if ensemble is None else lay_on_site(ensemble, site, flight),
-        past=past,
-    )
+
+    def laid(part: Weather | None) -> SiteWeather | None:
+        return None if part is None else lay_on_site(part, site, biology.flight)
+
+    observed = laid(weather.record)
+    past = observed if weather.past is weather.record else laid(weather.past)
+    return Sources(observed=observed, run=laid(forecast), members=laid(ensemble), past=past)
 
 
 def _in_wet_hours(forecast: Weather | None, record: Weather | None) -> Weather | None:

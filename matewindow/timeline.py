@@ -80,7 +80,7 @@ def checks_from_text(texts: list[str]) -> tuple[Check, ...]:
     """
     checks = []
     for text in texts:
-        day, _, saw = text.partition(":")
+        day, _, saw = text.lower().partition(":")
         try:
             checks.append(Check(date.fromisoformat(day.strip()), SAW[SAW.index(saw)]))
         except ValueError as fault:
@@ -137,7 +137,7 @@ def emergence_days(batch: Batch, site: Site, biology: Biology) -> tuple[np.datet
     mean = emergence_mean(batch, biology)
     if batch.emerged is not None:
         _check_emerged(batch, mean, site, biology)
-        return np.datetime64(batch.emerged, "D"), np.ones(1)
+        return site.solar_day(batch.emerged), np.ones(1)
     sd_h, mean_h = biology.development.emergence_sd_h, mean.timestamp() / 3600.0
     start_h = timegrid.solar_day_start_hour(site.longitude)
     first = floor((mean_h - _REACH_SD * sd_h - start_h) / 24.0)
@@ -150,12 +150,7 @@ def emergence_days(batch: Batch, site: Site, biology: Biology) -> tuple[np.datet
 def likeliest_emergence(batch: Batch, site: Site, biology: Biology) -> date:
     """The solar day on which most of the batch's virgins emerge."""
     first, weights = emergence_days(batch, site, biology)
-    return to_date(first + int(weights.argmax()))
-
-
-def to_date(day: np.datetime64) -> date:
-    """A numpy day as a Python date."""
-    return date.fromisoformat(str(day.astype("datetime64[D]")))
+    return site.civil_day(first + int(weights.argmax()))
 
 
 def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | None = None) -> list[Event]:
@@ -264,6 +259,11 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
             brood,
             brood,
             "Flat sealed worker brood shows a mated queen; only now is she fit to be judged, caged or sold.",
+        ),
+        Event(
+            "nuc wears out",
+            *on(move_day + timedelta(days=checks.nuc_without_brood_d)),
+            "Without brood the nuc itself is at its end about now, whatever its queen does: remake it or unite it.",
         ),
         Event(
             "give up",

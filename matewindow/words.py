@@ -31,22 +31,27 @@ def percent(p: float) -> str:
     return f"{min(99, max(1, round(100 * p)))} %"
 
 
-def in_ten(p: float) -> str:
-    """A probability in words of frequency."""
+def of_ten(p: float) -> str:
+    """A probability in words of frequency: about 3 in 10."""
     tenths = round(10 * p)
     return "fewer than 1 in 10" if tenths < 1 else "more than 9 in 10" if tenths > 9 else f"about {tenths} in 10"
 
 
-def share_words(p: float) -> str:
-    """A threshold as the next simple fraction at or above it."""
-    for top, bottom in ((1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (9, 10)):
-        if p <= top / bottom + 1e-9:
-            return f"{top} in {bottom}"
-    return "near certainty"
+CAUSES = {"cold": "cold", "heat": "heat", "wind": "wind", "rain": "rain", "light": "poor light"}
+"""What spoils a flight hour, in words."""
+
+_NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
+
+
+def count(n: int) -> str:
+    """A small number at the beginning of a sentence."""
+    return _NUMBERS[n] if n < len(_NUMBERS) else str(n)
 
 
 def list_days(days: list[date]) -> str:
-    """Days in words, runs of three and more as a span."""
+    """Days in words, runs of three and more as a span; none is "no day"."""
+    if not days:
+        return "no day"
     runs: list[list[date]] = []
     for day in days:
         if runs and day - runs[-1][-1] == timedelta(days=1):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from matewindow.flight import CAUSES
 from matewindow.outlook import Outlook
-from matewindow.paths import ORIGINS
+from matewindow.pathparts import ORIGINS
 
 if TYPE_CHECKING:
     from datetime import date
@@ -74,16 +74,11 @@ def _graft_row(day: GraftDay, decision: GraftDecision) -> Row:
 def _odds(day: GraftDay) -> tuple[float, float | None, float | None, float | None]:
     """Odds, their range and the usual: of being well mated, or of being in lay by the deadline if there is one.
 
-    A deadline's odds come without a range. What is usual for them follows from the expected counts: both are the odds
-    times the same number of virgins.
+    A deadline's odds come without a range.
     """
     if day.in_lay_by is None:
         return day.well_mated.value, day.well_mated.low, day.well_mated.high, day.well_mated_usual
-    expected, before = day.expected_laying, day.expected_laying_usual
-    usual = None
-    if before is not None and (expected > 0.0 or before == 0.0):
-        usual = day.in_lay_by * before / expected if expected > 0.0 else 0.0
-    return day.in_lay_by, None, None, usual
+    return day.in_lay_by, None, None, day.in_lay_by_usual
 
 
 def _window_row(day: DayOutlook, outlook: Outlook) -> Row:

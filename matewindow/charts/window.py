@@ -10,7 +10,6 @@ from matewindow.charts.signs import LINE_PX, Sign
 from matewindow.charts.style import CAUSE_FILLS, CAUSE_WORDS, ORIGIN_FILLS, ORIGIN_WORDS, SHAPES, USUAL, Frame
 from matewindow.charts.tables import Row, chart_table, day_label, event_day
 from matewindow.outlook import solar_today
-from matewindow.timeline import to_date
 from matewindow.words import percent, verbal
 
 if TYPE_CHECKING:
@@ -79,7 +78,7 @@ def _subtitle(outlook: Outlook, site: Site | None) -> list[str]:
 
 def _today(outlook: Outlook, site: Site | None) -> date:
     if site is not None:
-        return to_date(solar_today(outlook.now, site))
+        return site.civil_day(solar_today(outlook.now, site))
     return outlook.now.astimezone(outlook.batch.grafted.tzinfo).date()
 
 

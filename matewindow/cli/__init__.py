@@ -5,6 +5,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
@@ -40,6 +41,9 @@ def main() -> None:
     """Run the command line; a user's mistake ends in one message and exit code 2, never in a traceback."""
     # our matrices are small: threads of the linear algebra library only wait for each other
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):  # a terminal that cannot show a degree sign gets a question mark
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         app()
     except MatewindowError as fault:

@@ -9,6 +9,8 @@ from typing import Annotated, Any
 
 import typer
 
+from matewindow.errors import RequestError
+
 SiteFile = Annotated[Path, typer.Option("--site", metavar="FILE", help="Site file (TOML).")]
 WeatherFolder = Annotated[
     Path,
@@ -28,14 +30,11 @@ Picture = Annotated[
 
 
 class Nuc(StrEnum):
-    """What kind of nuc is stocked; a failed one costs 0.3, 0.6 or 1.0 of a laying queen."""
+    """What kind of nuc is stocked; what a failed one costs stands in the parameters."""
 
     MINI = "mini"
     FEW_FRAMES = "few-frames"
     FIVE_FRAMES = "five-frames"
-
-
-NUC_COST = {Nuc.MINI: 0.3, Nuc.FEW_FRAMES: 0.6, Nuc.FIVE_FRAMES: 1.0}
 
 
 def graft(
@@ -64,11 +63,11 @@ def graft(
 ) -> None:
     """Say on which days to graft, with the odds for each."""
     from matewindow.cli import options, tables
-    from matewindow.graft import graft_decision
+    from matewindow.graft import for_nuc, graft_decision
     from matewindow.reporting import graft_report
 
     place, sources, biology = options.load(site, weather)
-    biology = biology.with_values({"decision.nuc_cost": NUC_COST[nuc]}, where="--nuc")
+    biology = for_nuc(biology, nuc.value)
     decision = graft_decision(
         place,
         sources,
@@ -184,7 +183,14 @@ def _draw(kind: str, result: Any, stem: Path | None, site: Any = None) -> list[s
         return []
     from matewindow import charts
 
-    stem.parent.mkdir(parents=True, exist_ok=True)
+    if not stem.name or stem.is_dir():
+        raise RequestError(f"{str(stem)!r} names no file", where="--picture", fix="Give a name such as pictures/june.")
+    try:
+        stem.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise RequestError(
+            f"no folder can be made at {stem.parent} ({fault.strerror})", where="picture", fix="Choose another place."
+        ) from fault
     chart = charts.graft_chart(result) if kind == "graft" else charts.window_chart(result, site=site)
     return [str(path) for path in charts.write_chart(chart, stem)]
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
+from matewindow.dates import in_reach
 from matewindow.errors import RequestError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from matewindow.biology import Biology
-    from matewindow.graft import Limits
+    from matewindow.limits import Limits
     from matewindow.paths import Sources
     from matewindow.settings import Settings
     from matewindow.site import Site
@@ -40,9 +41,11 @@ def load(site_file: Path, weather: Path) -> tuple[Site, Sources, Biology]:
 def a_date(text: str, option: str) -> date:
     """A date as YYYY-MM-DD."""
     try:
-        return date.fromisoformat(text.strip())
+        day = date.fromisoformat(text.strip())
     except ValueError as fault:
-        raise RequestError(f"{text!r} is no date", where=option, fix="Write it as 2026-06-01.") from fault
+        hint = " A weekday is written in full or as its first three letters." if option == "--day-off" else ""
+        raise RequestError(f"{text!r} is no date", where=option, fix=f"Write it as 2026-06-01.{hint}") from fault
+    return in_reach(day, option)
 
 
 def a_time(text: str, option: str, site: Site) -> datetime:
@@ -53,7 +56,8 @@ def a_time(text: str, option: str, site: Site) -> datetime:
         raise RequestError(
             f"{text!r} is no date or time", where=option, fix="Write it as 2026-06-01 or 2026-06-01T14:30."
         ) from fault
-    if len(text.strip()) == len("2026-06-01"):
+    in_reach(moment.date(), option)
+    if "T" not in text and ":" not in text:  # a date alone, in either form that ISO 8601 has
         moment = moment.replace(hour=12)
     return moment if moment.tzinfo else moment.replace(tzinfo=site.zone)
 
@@ -65,7 +69,7 @@ def the_clock(text: str | None, site: Site) -> datetime:
 
 def limits_of(builder: str | None, nucs: str | None, off: list[str]) -> Limits:
     """The producer's own limits from their options."""
-    from matewindow.graft import WEEKDAYS, Limits
+    from matewindow.limits import WEEKDAYS, Limits
 
     weekdays = {w for text in off for w, name in enumerate(WEEKDAYS) if len(text) > 2 and name.startswith(text.lower())}
     dates = [t for t in off if not (len(t) > 2 and any(name.startswith(t.lower()) for name in WEEKDAYS))]

@@ -9,10 +9,17 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from matewindow.words import percent
+from matewindow.words import CAUSES, percent
 
 Report = dict[str, Any]
-_FROM = {"observed": "measured", "forecast": "forecast", "past_years": "past years", "nothing": "no weather"}
+_FROM = {
+    "observed": "measured",
+    "forecast": "forecast",
+    "past_years": "past years",
+    "unknown": "unknown",
+    "nothing": "no weather",
+}
+_PARTS = {"run": "forecast", "members": "ensemble"}
 _FATES = {
     "well_mated": "well mated",
     "under_mated": "under-mated",
@@ -20,23 +27,22 @@ _FATES = {
     "unmated": "unmated",
     "lost": "lost",
 }
-_CAUSES = {"cold": "cold", "heat": "heat", "wind": "wind", "rain": "rain", "light": "poor light"}
 
 
 def graft_tables(report: Report) -> list[Any]:
     """The sentence, then the days, then what each limit means."""
     by = report["by"]
     table = _table(_title(report, "graft days"))
-    table.add_column("graft on", no_wrap=True)
-    table.add_column("in lay by then" if by else "well mated", justify="right", no_wrap=True)
-    table.add_column("usual", justify="right", no_wrap=True)
-    table.add_column("laying", justify="right", no_wrap=True)
-    table.add_column("first eggs", no_wrap=True)
-    table.add_column("flight h", justify="right", no_wrap=True)
-    table.add_column("", no_wrap=True)
+    table.add_column("graft on", no_wrap=True, overflow="fold")
+    table.add_column("in lay by then" if by else "well mated", justify="right", no_wrap=True, overflow="fold")
+    table.add_column("usual", justify="right", no_wrap=True, overflow="fold")
+    table.add_column("laying", justify="right", no_wrap=True, overflow="fold")
+    table.add_column("first eggs", no_wrap=True, overflow="fold")
+    table.add_column("flight h", justify="right", no_wrap=True, overflow="fold")
+    table.add_column("", no_wrap=True, overflow="fold")
     for d in report["days"]:
-        prime, (low, high) = d["prime_flight_hours"], d["p_well_mated_range"]
-        odds = percent(d["p_in_lay_by"]) if by else f"{percent(d['p_well_mated'])} ({_pc(low)}-{_pc(high)})"
+        prime = d["prime_flight_hours"]
+        odds = percent(d["p_in_lay_by"]) if by else percent(d["p_well_mated"]) + _between(d["p_well_mated_range"])
         usual = d["p_in_lay_by_usual"] if by else d["p_well_mated_usual"]
         table.add_row(
             _weekday(d["graft_date"]),
@@ -45,38 +51,41 @@ def graft_tables(report: Report) -> list[Any]:
             f"{d['expected_laying']:.0f} ({d['laying_p10_p90'][0]}-{d['laying_p10_p90'][1]})",
             _span(d["first_egg"]["p10"], d["first_egg"]["p90"]),
             f"{prime['mean']:.0f} ({prime['p10']:.0f}-{prime['p90']:.0f})",
-            "limited" if d["constraints"] else "best" if d["rank"] == 1 else "as good" if d["tied_with_best"] else "",
+            _mark(d, report["recommendation"]["graft_dates"]),
         )
-    limits = [
-        Text(f"{_weekday(d['graft_date'])} limited: {c['text']}.", style="yellow")
-        for d in report["days"]
-        for c in d["constraints"]
-    ]
+    span = "" if by else "; in brackets how far they move with other draws of years and members (5-95 %)"
     key = Text(
-        f"Odds: of one virgin in her nuc, with their 5-95 % range. Laying: queens of {report['grafts']} grafts, "
-        "flight h: flight hours "
-        "in the prime window (ages 6 to 14 days), each with its 10-90 % range.",
+        f"Odds: of one virgin in her nuc{span}. Laying: queens of {report['grafts']} grafts, flight h: flight hours in "
+        "the prime window (ages 6 to 14 days), each with its 10-90 % range.",
         style="dim",
     )
-    return [_bold(report["recommendation"]["sentence"]), table, *limits, key, *_foot(report)]
+    limits = _limits(report["days"])
+    return [_bold(report["recommendation"]["sentence"]), Text(""), table, *limits, key, *_foot(report)]
 
 
 def window_tables(report: Report) -> list[Any]:
     """The message, the odds, the days, the work."""
     odds = _table(_title(report, "odds of one virgin"))
     for name in ("", "odds", "5-95 %", "usual"):
-        odds.add_column(name, justify="right" if name else "left", no_wrap=True)
+        odds.add_column(name, justify="right" if name else "left", no_wrap=True, overflow="fold")
     for key, name in (
         ("p_well_mated", "well mated"),
         ("risk_poor_mating", "poor mating, if not lost"),
         ("risk_delayed_laying", "good, but late into lay"),
     ):
-        (low, high), usual = report[key + "_range"], report[key + "_usual"]
-        odds.add_row(name, percent(report[key]), f"{_pc(low)}-{_pc(high)}", "-" if usual is None else percent(usual))
+        value, usual = report[key], report[key + "_usual"]
+        odds.add_row(
+            name,
+            "-" if value is None else percent(value),
+            _between(report[key + "_range"]).strip(" ()") or "-",
+            "-" if usual is None else percent(usual),
+        )
     fates = Text("Of 100 virgins: " + ", ".join(f"{n} {_FATES[f]}" for f, n in _of_hundred(report["fates"])) + ".\n")
     days = _table("Flight hours by day")
     for name in ("day", "age", "hours", "10-90 %", "usual", "lost to", "stands on"):
-        days.add_column(name, justify="left" if name in ("day", "lost to", "stands on") else "right", no_wrap=True)
+        days.add_column(
+            name, justify="left" if name in ("day", "lost to", "stands on") else "right", no_wrap=True, overflow="fold"
+        )
     for d in report["days"]:
         kind = max(d["shares"], key=lambda k: d["shares"][k])
         days.add_row(
@@ -96,38 +105,41 @@ def window_tables(report: Report) -> list[Any]:
         sure = e["earliest"] == e["latest"]
         when = _weekday(e["date"]) + ("" if sure else f"\n({_span(e['earliest'], e['latest'])})")
         work.add_row(when, e["event"], e["work"] + (f" {e['caution']}" if e["caution"] else ""))
-    return [_bold(report["message"]), odds, fates, days, work, *_foot(report)]
+    return [*(_bold(part) for part in report["message_parts"]), Text(""), odds, fates, days, work, *_foot(report)]
 
 
 def hours_tables(report: Report) -> list[Any]:
     """A heading and a table for each day."""
     out: list[Any] = [Text(_title(report, "flight hours") + "\n", style="italic")]
     for d in report["days"]:
-        whole = "missing" if d["effective_hours"] is None else f"{d['effective_hours']:.1f} flight hours"
+        whole = "hours missing" if d["effective_hours"] is None else f"{d['effective_hours']:.1f} flight hours"
         series = {"forecast": f" of {d['series']} members", "past_years": f" ({d['series']})"}.get(d["from"], "")
         ground = _FROM[d["from"]] + (series if d["series"] > 1 else "")
+        if d["forecast_weight"] is not None and d["forecast_weight"] < 0.5:
+            ground += f", weight {_pc(d['forecast_weight'])} % against past years"
         out.append(
             Text(f"{_weekday(d['date'])}: {whole}; {ground}; daylight {d['daylight_hours']:.1f} h", style="bold")
         )
         table = _table(None)
-        for name in ("hour", "°C", "wind m/s", "rain mm", "light W/m²", "fit", "lost to"):
-            table.add_column(name, justify="left" if name == "lost to" else "right", no_wrap=True)
-        columns = (("temp_c", 1), ("wind_ms", 1), ("rain_mm", 1), ("ghi_wm2", 0), ("suitable", 2))
+        for name in ("hour", "°C", "wind (Bft)", "rain mm", "light", "flight h", "lost to"):
+            table.add_column(name, justify="left" if name == "lost to" else "right", no_wrap=True, overflow="fold")
+        columns = (("rain_mm", 1), ("ghi_wm2", 0), ("suitable", 2))
         for h in d["hours"]:
             part = "" if h["share"] > 0.999 else f" ({h['share']:.1f})"
             table.add_row(
                 f"{datetime.fromisoformat(h['start']):%H:%M}{part}",
+                _number(h["temp_c"], 1),
+                "-" if h["wind_ms"] is None else f"{h['wind_ms']:.1f} ({h['beaufort']})",
                 *(_number(h[k], n) for k, n in columns),
                 _spoiled(h["spoiled_by"], 0.05, most=2),
             )
         out.append(table)
     note = Text(
-        "Means over members or years. Wind is that of the open at 10 m. The fit is that of a queen that could fly "
-        "yesterday; "
-        "days shut in make her less choosy.",
+        "Means over members or years. Wind is in m/s in the open at 10 m, in brackets in Beaufort; light in W/m². "
+        "Flight h is that of a queen that could fly yesterday; days shut in make her less choosy.",
         style="dim",
     )
-    return [*out, note, *_foot(report, warnings=False)]
+    return [*out, note, *_foot(report)]
 
 
 def demo_tables(report: Report) -> list[Any]:
@@ -140,16 +152,50 @@ def demo_tables(report: Report) -> list[Any]:
     ]
 
 
-def _foot(report: Report, *, warnings: bool = True) -> list[Text]:
-    lines = [Text(f"! {w}", style="yellow") for w in report["warnings"]] if warnings else []
+def _foot(report: Report) -> list[Text]:
+    lines = [Text(f"! {w}", style="yellow") for w in report["warnings"]]
+    made = [f"{_PARTS[s['part']]} of {_weekday(s['made_on'])}" for s in report["sources"] if s["made_on"]]
+    if made:
+        lines.append(Text("Stands on " + ", ".join(made) + ".", style="dim"))
     licences = sorted({s["licence"] for s in report["sources"]})
     lines.append(Text("Weather: " + "; ".join(licences), style="dim"))
     lines += [Text(c, style="dim") for c in report["cautions"]]
     return lines
 
 
+def _between(range_: list[float] | None) -> str:
+    """A range of odds in brackets, never 0 or 100; empty where it is not known."""
+    return "" if range_ is None else f" ({percent(range_[0])[:-2]}-{percent(range_[1])[:-2]})"
+
+
+def _mark(day: Report, advised: list[str]) -> str:
+    if day["constraints"]:
+        return "limited"
+    if not advised:
+        return ""
+    return "best" if day["rank"] == 1 else "equal" if day["tied_with_best"] else ""
+
+
+def _limits(days: list[Report]) -> list[Text]:
+    """What limits which days, each limit once."""
+    by_text: dict[str, list[str]] = {}
+    for d in days:
+        for c in d["constraints"]:
+            by_text.setdefault(c["text"] if c["name"] != "past" else "past", []).append(_weekday(d["graft_date"]))
+    return [
+        Text(f"Limited, {on[0] if len(on) == 1 else f'{on[0]} to {on[-1]}'}: {text}.", style="yellow")
+        for text, on in by_text.items()
+    ]
+
+
 def _table(title: str | None) -> Table:
-    return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    return Table(
+        title=None if title is None else Text(title, style="italic"),
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+        pad_edge=False,
+    )
 
 
 def _of_hundred(fates: dict[str, float]) -> list[tuple[str, int]]:
@@ -168,7 +214,7 @@ def _title(report: Report, what: str) -> str:
 def _spoiled(lost: dict[str, float], least: float = 0.15, most: int = 5) -> str:
     """The causes that cost most, worst first."""
     worst = sorted(((hours, cause) for cause, hours in lost.items() if hours >= least), reverse=True)
-    return ", ".join(f"{_CAUSES[cause]} {hours:.1f}" for hours, cause in worst[:most])
+    return ", ".join(f"{CAUSES[cause]} {hours:.1f}" for hours, cause in worst[:most])
 
 
 def _number(value: float | None, digits: int) -> str:
@@ -194,4 +240,4 @@ def _span(start: str | None, end: str | None) -> str:
 
 
 def _bold(text: str) -> Text:
-    return Text(text + "\n", style="bold")
+    return Text(text, style="bold")

@@ -303,11 +303,7 @@ def _forecast(rows: _Rows, file: str | None) -> Weather | None:
     if behind == len(rows.stamps):
         return None
     at = np.arange(max(behind - 1, 0), len(rows.stamps))
-    values = {key: rows.values[key][at] for key in WIRE}
-    if behind:
-        for key, wire in WIRE.items():
-            if wire.stamped == "preceding":
-                values[key][0] = np.nan  # that hour is an observed one
+    values = {key: rows.values[key][at] for key in WIRE}  # the hour that the first one ends has no beginning here
     absent = int((rows.stamps[at[-1]] - rows.stamps[at[0]]) / HOUR) + 1 - len(at)
     return _weather(rows, at, values, "forecast", absent, [], file)
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from matewindow.errors import WeatherFileError
 from matewindow.weather import openmeteo, plain_csv, typical
+from matewindow.weather.join import joined
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
     from matewindow.site import Site
     from matewindow.weather.normal import Weather
 
+_YEAR_H = 365 * 24
 _GRID_REACH_DEG = 0.6
 """Half the cell of the coarsest ensemble in use (0.5 degrees), with room for a land cell picked beside it."""
 
@@ -32,19 +36,20 @@ FILES = (FORECAST, ENSEMBLE, *PAST)
 class WeatherFolder:
     """The weather that lies in one folder; every part may be absent.
 
-    ``record`` is real hourly weather of the past (observation or analysis), ``typical`` one typical year.
+    ``record`` is what is known of real hours up to now, a station's reading before an analysis; ``past`` is what past
+    years are cut from: the longest record, or a typical year where no record fills a year.
     """
 
     forecast: Weather | None = None
     ensemble: Weather | None = None
     record: Weather | None = None
-    typical: Weather | None = None
+    past: Weather | None = None
 
 
 def read_folder(folder: Path, site: Site) -> WeatherFolder:
     """Read all weather files of a folder that the program knows.
 
-    Of two real records of the past, that of a station (``past.csv``) is taken; of two typical years the EPW.
+    Of two typical years the EPW is taken.
 
     Raises:
         WeatherFileError: no such folder, none of the files in it, a broken file, or weather of another place.
@@ -67,15 +72,27 @@ def read_folder(folder: Path, site: Site) -> WeatherFolder:
         reader = PAST.get(name, openmeteo.read_ensemble if name == ENSEMBLE else openmeteo.read_forecast)
         read[name] = reader(folder / name)
         check_place(read[name], site)
-    past = [read[name] for name in reversed(list(PAST)) if name in read]
-    records = [w for w in past if w.provenance.kind != "typical"]
-    typicals = [w for w in past if w.provenance.kind == "typical"]
+    records = [read[name] for name in PAST if name in read and read[name].provenance.kind != "typical"]
+    typical_years = [read[name] for name in PAST if name in read and read[name].provenance.kind == "typical"]
     return WeatherFolder(
         forecast=read.get(FORECAST),
         ensemble=read.get(ENSEMBLE),
-        record=records[0] if records else None,
-        typical=typicals[-1] if typicals and not records else None,
+        record=joined(records) if records else None,
+        past=_past(records, typical_years),
     )
+
+
+def _past(records: list[Weather], typical_years: list[Weather]) -> Weather | None:
+    """The record that knows most hours; a typical year instead of one that does not fill a year."""
+    longest = max(records, key=_known_hours, default=None)
+    if longest is None or (typical_years and _known_hours(longest) < _YEAR_H):
+        return typical_years[0] if typical_years else None
+    return longest
+
+
+def _known_hours(weather: Weather) -> int:
+    temp = weather.values("temp_c")
+    return 0 if temp is None else int(np.isfinite(temp).sum())
 
 
 def check_place(weather: Weather, site: Site) -> None:

@@ -19,11 +19,13 @@ def joined(stretches: Sequence[Weather]) -> Weather:
     """One record from several; where they overlap, the later in the sequence counts where it knows the hour.
 
     Args:
-        stretches: of one member each, at least one, at one place.
+        stretches: of one member each, at least one, at one place; a single one is given back as it is.
 
     Returns:
         Weather over the whole span, hours that none holds missing; provenance of the last stretch.
     """
+    if len(stretches) == 1:
+        return stretches[0]
     first = min(w.times[0] for w in stretches)
     n_hours = int((max(w.times[-1] for w in stretches) - first) / np.timedelta64(1, "h")) + 1
     columns = {}

@@ -33,7 +33,7 @@ from matewindow.errors import RequestError
 from matewindow.weather.files import fault, first_impossible, impossible, moment, read_bytes, trimmed
 from matewindow.weather.hours import HOUR, hour_records
 from matewindow.weather.mosmix_kml import AGAIN, Kml, read_elements
-from matewindow.weather.normal import Provenance, Weather, make_weather
+from matewindow.weather.normal import VARIABLES, Provenance, Weather, make_weather
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 SOURCE = "DWD MOSMIX"
 LICENCE = "Source: Deutscher Wetterdienst (CC BY 4.0)"
 SD_PER_ERROR = 1.25
-"""Standard deviation by mean absolute error of a normal distribution: sqrt(pi / 2) = 1.2533 (exact)."""
+"""Standard deviation by mean absolute error of a normal distribution: sqrt(pi / 2), 1.2533 (any textbook)."""
 HOURLY_CORRELATION = {"temp_c": 0.96, "wind_ms": 0.92, "rain_mm": 0.90}
 """Correlation of an error with itself an hour later. See ``spread_members``."""
 
@@ -197,18 +197,16 @@ def spread_members(mosmix: Mosmix, n: int = 15, *, seed: int = 0) -> Weather:
         Weather of kind "ensemble" with ``n`` members over the hours of the forecast; missing where it is.
 
     Raises:
-        RequestError: another number of members or a negative seed, or a forecast that states no error.
+        RequestError: another number of members, or a negative seed.
+        WeatherFileError: a forecast that states no error, as those of MOSMIX_S.
     """
     if not 2 <= n <= _MAX_MEMBERS or seed < 0:
         raise RequestError(
             f"{n} members from seed {seed} cannot be made", where="n, seed", fix="Give 2 to 1000, and a seed from 0."
         )
     if mosmix.expected_error is None:
-        raise RequestError(
-            "the forecast states no expected errors (E_TTT, E_FF)",
-            where=mosmix.weather.provenance.file or SOURCE,
-            fix="Use it as a single run, or fetch MOSMIX_L, which has them.",
-        )
+        what, fix = "it states no expected errors (E_TTT, E_FF)", "Use it as a single run, or fetch MOSMIX_L."
+        raise fault(what, mosmix.weather.provenance.file or SOURCE, fix)
     weather = mosmix.weather
     series = dict(zip(HOURLY_CORRELATION, _series(weather.times, n, seed), strict=True))
     made_how = (
@@ -222,8 +220,8 @@ def spread_members(mosmix: Mosmix, n: int = 15, *, seed: int = 0) -> Weather:
         if error is None or np.isnan(error).all():
             notes.append(f"no error of {name} is stated: it is the same in all members")
         else:
-            columns[name] = columns[name] + SD_PER_ERROR * _between(error) * series[name]
-    columns["wind_ms"] = np.maximum(columns["wind_ms"], 0.0)
+            off = SD_PER_ERROR * _between(error) * series[name]
+            columns[name] = np.clip(columns[name] + off, VARIABLES[name].low, VARIABLES[name].high)
     if "rain_mm" in columns:
         if mosmix.rain_odds:
             columns["rain_mm"] = _rain(mosmix.rain_odds, columns["rain_mm"], series["rain_mm"])

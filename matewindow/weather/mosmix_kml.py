@@ -17,14 +17,15 @@ from xml.parsers import expat
 from matewindow.weather.files import fault
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable, Iterator
 
-MAX_KML_BYTES = 8 * 1024 * 1024
-"""Some twenty times the file of one station with all its elements."""
+MAX_KML_BYTES = 4 * 1024 * 1024
+"""Some ten times the file of one station with all its elements (114 of 247 values, 11 characters each)."""
 AGAIN = "Fetch it again: MOSMIX_L_LATEST_<station>.kmz of a single station."
 
 _MAX_DEPTH = 32
 _MAX_TEXT = 64 * 1024  # characters of one element; 247 values take 3000
+_CHUNK = 256 * 1024  # large ones: expat goes back to the start of an unfinished tag with every chunk
 
 
 class Kml:
@@ -51,8 +52,8 @@ class Kml:
         self._n_characters = 0
         self._n_stations = 0
 
-    def parse(self, unpacked: _Capped) -> None:
-        """Let a KML file come by.
+    def parse(self, chunks: Iterable[bytes]) -> None:
+        """Let a KML file come by, piece by piece.
 
         Raises:
             WeatherFileError: see ``read_elements``.
@@ -64,7 +65,9 @@ class Kml:
         parser.EndElementHandler = self._end
         parser.CharacterDataHandler = self._text
         try:
-            parser.ParseFile(unpacked)
+            for chunk in chunks:
+                parser.Parse(chunk, False)  # noqa: FBT003  it knows no keyword
+            parser.Parse(b"", True)  # noqa: FBT003
         except (expat.ExpatError, LookupError, ValueError) as error:
             raise fault(f"its KML is broken ({error})", self._where, AGAIN) from None
 
@@ -124,19 +127,15 @@ class Kml:
             self.elements[self._element] = words.split()
 
 
-class _Capped:
-    """A file that ends in an error when it is longer than any forecast."""
-
-    def __init__(self, unpacked: IO[bytes], where: str) -> None:
-        self._unpacked, self._where, self._left = unpacked, where, MAX_KML_BYTES
-
-    def read(self, size: int = -1) -> bytes:
-        chunk = self._unpacked.read(min(size, 65536) if size > 0 else 65536)
-        self._left -= len(chunk)
-        if self._left < 0:
+def _chunks(unpacked: IO[bytes], where: str) -> Iterator[bytes]:
+    """A file piece by piece, and an error when it is longer than any forecast."""
+    left = MAX_KML_BYTES
+    while chunk := unpacked.read(_CHUNK):
+        left -= len(chunk)
+        if left < 0:
             what = f"unpacked it has more than {MAX_KML_BYTES // 1024**2} MB, which no forecast of one station has"
-            raise fault(what, self._where, AGAIN)
-        return chunk
+            raise fault(what, where, AGAIN)
+        yield chunk
 
 
 def read_elements(data: bytes, wanted: Collection[str], where: str) -> Kml:
@@ -160,7 +159,7 @@ def read_elements(data: bytes, wanted: Collection[str], where: str) -> Kml:
             if members[0].flag_bits & 1 or members[0].compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
                 raise fault("its KML file is encrypted, or packed in an unusual way", where, AGAIN)
             with archive.open(members[0]) as unpacked:
-                kml.parse(_Capped(unpacked, where))
+                kml.parse(_chunks(unpacked, where))
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, ValueError, OverflowError) as error:
         is_text = data.lstrip()[:1] == b"<"
         what = "it is a web page or XML, and no KMZ file" if is_text else f"it is no whole KMZ file ({error})"

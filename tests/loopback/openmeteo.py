@@ -40,16 +40,22 @@ def answer(request: Request, scene: Scene, budget: Budget) -> Answer:
     run_times = re.fullmatch(r"/data/([a-z0-9_]+)/static/meta\.json", request.path)
     if run_times and host in {"forecast", "ensemble"}:
         return _run_times(run_times[1], host, scene)
-    if host == "geocoding" and request.path in {"/v1/search", "/v1/get"}:
-        return _places(request)
-    if host == "forecast" and request.path == "/v1/elevation":
-        return _elevation(request, scene)
-    paths = {"ensemble": "/v1/ensemble", "archive": "/v1/archive"}
-    if host == "geocoding" or request.path != paths.get(host, "/v1/forecast"):
+    paths = {
+        "forecast": {"/v1/forecast", "/v1/elevation"},
+        "ensemble": {"/v1/ensemble"},
+        "archive": {"/v1/archive"},
+        "geocoding": {"/v1/search", "/v1/get"},
+    }
+    if request.path not in paths.get(host, {"/v1/forecast"}):
         return json_answer({"error": True, "reason": "Not Found"}, status=404)
     budget.check(request, scene.now)
     try:
-        told = Asked(request, scene, host).told()
+        if host == "geocoding":
+            told = _places(request)
+        elif request.path == "/v1/elevation":
+            told = _elevation(request, scene)
+        else:
+            told = Asked(request, scene, host).told()
     except RefusedError as error:
         budget.add(request, error.answer.weight, scene.now)
         raise
@@ -118,7 +124,7 @@ def _run_times(name: str, host: str, scene: Scene) -> Answer:
         "temporal_resolution_seconds": model.step_h * HOUR_S,
         "update_interval_seconds": model.cycle_h * HOUR_S,
     }
-    return json_answer(times)
+    return json_answer(times, weight=0.0)  # a file, not a call
 
 
 def _elevation(request: Request, scene: Scene) -> Answer:

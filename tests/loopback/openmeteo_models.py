@@ -81,10 +81,12 @@ class Model:
     def runs(self, stamps: Seconds, newest: int) -> Seconds:
         """The run that each hour comes from: the newest that has it, of those up to ``newest``."""
         cycle_s = self.cycle_h * HOUR_S
-        long_run = newest if self.reach_h(newest) == self.horizon_h else newest - cycle_s
-        beyond = stamps > newest + self.reach_h(newest) * HOUR_S
-        result: Seconds = np.where(beyond, long_run, np.minimum(newest, stamps // cycle_s * cycle_s))
-        return result
+        return self.long_enough(stamps, np.minimum(newest, stamps // cycle_s * cycle_s))
+
+    def long_enough(self, stamps: Seconds, runs_s: Seconds) -> Seconds:
+        """The same runs, or the one before where a short run does not reach so far."""
+        reaches = stamps <= runs_s + self.reaches_h(runs_s) * HOUR_S
+        return np.where(reaches, runs_s, runs_s - (self.short_h > 0) * self.cycle_h * HOUR_S)
 
 
 _FLUX = frozenset({"wind_gusts_10m"})

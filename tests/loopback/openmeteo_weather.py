@@ -324,7 +324,9 @@ class Asked:
                 raise refused("No data is available for this location")
             return lambda stamps: np.full(stamps.shape, run)
         if day:  # the newest that was 24 · day hours or more ahead of it
-            return lambda stamps: np.minimum((stamps - day * DAY_S) // cycle_s * cycle_s, newest)
+            return lambda stamps: model.long_enough(
+                stamps, np.minimum((stamps - day * DAY_S) // cycle_s * cycle_s, newest)
+            )
         return lambda stamps: model.runs(stamps, newest)
 
     def _variable_columns(

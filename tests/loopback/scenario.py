@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 HOUR_S, DAY_S = 3600, 86400
 _WAVES = 10
+_DRAWS = np.arange(5 * _WAVES).reshape(_WAVES, 5)
 _SUN_SAMPLES = 4
 
 
@@ -133,7 +134,9 @@ class Scenario:
         """
         seconds = np.asarray(stamps, dtype=np.int64)
         runs = np.broadcast_to(np.asarray(run_s, dtype=np.int64), seconds.shape)
-        told = [self._member(place, seconds, runs, model, member) for member in members]
+        share = 0.2 + 0.75 * (1.0 - np.exp(-np.maximum(seconds - runs, 0) / DAY_S / 5.0))
+        at, before = (self._foreseen(place, moment, runs, model, share) for moment in (seconds, seconds - HOUR_S))
+        told = [self._member(place, seconds, runs, f"{model} {m}", share, at, before) for m in members]
         return replace(told[0], **{name: np.array([getattr(h, name) for h in told]) for name in FIELDS})
 
     # --- hidden fields ---------------------------------------------------------------------------------------
@@ -141,36 +144,45 @@ class Scenario:
     def _known(self, place: Place, seconds: Seconds) -> dict[str, Floats]:
         return {name: self._field(name, place, seconds) for name in ("wet", "warm", "wind")}
 
-    def _member(self, place: Place, seconds: Seconds, runs: Seconds, model: str, member: int) -> Hours:
-        lead_d = np.maximum(seconds - runs, 0) / DAY_S
-        share = 0.2 + 0.75 * (1.0 - np.exp(-lead_d / 5.0))
+    def _foreseen(self, place: Place, moment: Seconds, runs: Seconds, model: str, share: Floats) -> dict[str, Floats]:
+        """What all members of a run have in common; ``share`` is the part of the variance that is not known."""
         kept = np.sqrt(1.0 - share**2)
-        fields: list[dict[str, Floats]] = []
-        for moment in (seconds, seconds - HOUR_S):
-            truth = self._known(place, moment)
-            told = {}
-            for name, values in truth.items():
-                of_model = self._field(f"{name} {model}", place, moment, runs)
-                of_member = self._field(f"{name} {model} {member}", place, moment, runs)
-                told[name] = kept**2 * values + kept * share * of_model + share * of_member
-            fields.append(told)
-        own = self._uniform(f"rain {model} {member}", place, seconds)
-        takes_own = self._uniform(f"which {model} {member}", place, seconds) < share
-        odds = np.where(takes_own, own, self._uniform("rain", place, seconds))
-        shift_h = 10.0 * share * _normal(_key(self.seed, f"shift {model} {member}"))
+        truth = self._known(place, moment)
+        return {
+            name: kept**2 * values + kept * share * self._field(f"{name} {model}", place, moment, runs)
+            for name, values in truth.items()
+        }
+
+    def _member(
+        self,
+        place: Place,
+        seconds: Seconds,
+        runs: Seconds,
+        member: str,
+        share: Floats,
+        at: dict[str, Floats],
+        before: dict[str, Floats],
+    ) -> Hours:
+        fields = [
+            {name: v + share * self._field(f"{name} {member}", place, moment, runs) for name, v in common.items()}
+            for moment, common in ((seconds, at), (seconds - HOUR_S, before))
+        ]
+        takes_own = self._uniform(f"which {member}", place, seconds) < share
+        odds = np.where(
+            takes_own, self._uniform(f"rain {member}", place, seconds), self._uniform("rain", place, seconds)
+        )
+        shift_h = 10.0 * share * _normal(_key(self.seed, f"shift {member}"))
         return self._weather(place, seconds, fields[0], fields[1], odds, shift_h)
 
     def _field(self, name: str, place: Place, seconds: Seconds, runs: Seconds | None = None) -> Floats:
         """A standard normal field: waves with periods of 2 to 11 days that travel over the Earth."""
-        key = _key(self.seed, name)
         total = np.zeros(seconds.shape)
-        for wave in range(_WAVES):
-            period, phase, over_lat, over_lon, over_runs = _uniforms(key, np.arange(5) + 5 * wave)
+        for period, phase, over_lat, over_lon, over_runs in _uniforms(_key(self.seed, name), _DRAWS):
             speed = 2.0 * np.pi / (HOUR_S * 50.0 * 5.4**period)
             start = 2.0 * np.pi * phase + 0.3 * (over_lat - 0.5) * place.latitude + 0.2 * over_lon * place.longitude
             angle = speed * seconds + start
             if runs is not None:
-                angle = angle + 2.0 * np.pi / (HOUR_S * (72.0 + 150.0 * over_runs)) * runs
+                angle += 2.0 * np.pi / (HOUR_S * (72.0 + 150.0 * over_runs)) * runs
             total += np.cos(angle)
         result: Floats = total * np.sqrt(2.0 / _WAVES)
         return result
@@ -242,14 +254,14 @@ def sun_height_sine(place: Place, seconds: Floats | Seconds) -> Floats:
     """Sine of the sun's height, to about half a degree.
 
     Source:
-        Cooper 1969, Solar Energy 12, 333-346 (declination); Duffie and Beckman, Solar Engineering of Thermal
-        Processes, eq. 1.5.3 in its short form (equation of time); both from memory.
+        Spencer 1971, Fourier series representation of the position of the sun, Search 2, 172 (from memory).
     """
-    day = seconds / DAY_S % 365.2425 + 1.0
-    declination = np.radians(23.45) * np.sin(2.0 * np.pi * (284.0 + day) / 365.0)
-    b = 2.0 * np.pi * (day - 81.0) / 364.0
-    equation_h = (9.87 * np.sin(2.0 * b) - 7.53 * np.cos(b) - 1.5 * np.sin(b)) / 60.0
-    hour_angle = np.pi / 12.0 * (seconds / HOUR_S % 24.0 + place.longitude / 15.0 + equation_h - 12.0)
+    year = 2.0 * np.pi * (seconds / DAY_S % 365.2425) / 365.2425
+    cos, sin = (np.array([f(n * year) for n in (1, 2, 3)]) for f in (np.cos, np.sin))
+    declination = 0.006918 - 0.399912 * cos[0] + 0.070257 * sin[0] - 0.006758 * cos[1] + 0.000907 * sin[1]
+    declination += -0.002697 * cos[2] + 0.00148 * sin[2]
+    equation = 0.000075 + 0.001868 * cos[0] - 0.032077 * sin[0] - 0.014615 * cos[1] - 0.040849 * sin[1]
+    hour_angle = 2.0 * np.pi * (seconds / DAY_S % 1.0 + place.longitude / 360.0 - 0.5) + equation
     latitude = np.radians(place.latitude)
     upright, level = np.sin(latitude) * np.sin(declination), np.cos(latitude) * np.cos(declination)
     result: Floats = upright + level * np.cos(hour_angle)

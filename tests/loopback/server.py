@@ -111,12 +111,14 @@ class LoopbackServer:
         thread.start()
 
     def close(self) -> None:
-        """Close all connections and end all threads.
+        """Close all connections and end all threads; once is enough.
 
         Raises:
             AssertionError: the server itself has failed in a request; the text has the traceback.
         """
         with self._lock:
+            if self._closing:
+                return
             self._closing = True
             for line in self._lines:
                 _shut(line)

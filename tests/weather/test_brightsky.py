@@ -282,6 +282,16 @@ def test_a_value_from_another_station_counts_and_is_said_so() -> None:
     assert forecast_of(payload).provenance.notes == ()
 
 
+def test_a_forecast_may_take_a_value_from_the_forecast_of_another_station() -> None:
+    payload = answer()
+    payload["sources"].append(source(10, "forecast", 20000, 52.0))
+    payload["weather"][14] |= {"wind_speed": 7.2, "fallback_source_ids": {"wind_speed": 10}}
+    forecast = forecast_of(payload)
+
+    assert at(forecast, "wind_ms", 13) == pytest.approx(2.0)
+    assert forecast.provenance.notes == ("wind_speed comes from another station in 1 of 12 rows",)
+
+
 def test_other_stations_for_values_that_are_not_used_are_no_matter() -> None:
     payload = answer()
     for entry in payload["weather"]:

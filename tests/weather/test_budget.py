@@ -298,6 +298,21 @@ def test_failures_of_yesterday_are_no_row(cooldowns: CoolDowns, clock: TurnedClo
     assert rests == [None] * 5
 
 
+def test_failures_met_by_threads_at_once_are_all_counted(ledger: Ledger) -> None:
+    def fail() -> None:
+        for _ in range(5):
+            CoolDowns(ledger).failed("nws", "it answered 500", longest=HOUR)
+
+    threads = [threading.Thread(target=fail) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    with ledger.transaction() as connection:
+        assert connection.execute("select name, failures from cooldown").fetchall() == [("nws", 20)]
+
+
 def test_success_ends_a_row_and_a_rest(cooldowns: CoolDowns) -> None:
     for _ in range(3):
         cooldowns.failed("nws", "it answered 500", longest=HOUR)

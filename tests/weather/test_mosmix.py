@@ -339,7 +339,7 @@ REFUSED: dict[str, tuple[bytes, list[str]]] = {
     "another file": (kmz(kml(), name="readme.txt"), ["not of one KML file"]),
     "an encrypted file": (flagged(6, 8, 1), ["encrypted"]),
     "an unusual packing": (flagged(8, 10, 12), ["packed in an unusual way"]),
-    "a zip bomb": (kmz(kml() + " " * mosmix_kml.MAX_KML_BYTES), ["unpacked it has more than 8 MB"]),
+    "a zip bomb": (kmz(kml() + " " * mosmix_kml.MAX_KML_BYTES), ["unpacked it has more than 4 MB"]),
     "a billion laughs": (with_doctype('<!ENTITY l0 "ha">' + LAUGHS), ["document type declaration"]),
     "a file from elsewhere": (
         with_doctype('<!ENTITY l11 SYSTEM "file:///etc/hostname">'),
@@ -445,9 +445,9 @@ def test_a_zip_bomb_is_not_unpacked_any_further_than_allowed(monkeypatch: pytest
         for _ in range(64):
             bomb.write(b" " * 2**20)
     monkeypatch.setattr(zipfile.ZipExtFile, "read", counted)
-    with pytest.raises(WeatherFileError, match="unpacked it has more than 8 MB"):
+    with pytest.raises(WeatherFileError, match="unpacked it has more than 4 MB"):
         parse_kmz(buffer.getvalue())
-    assert sum(read) <= mosmix_kml.MAX_KML_BYTES + 65536
+    assert sum(read) <= mosmix_kml.MAX_KML_BYTES + 2**18
 
 
 # --- members ----------------------------------------------------------------------------------------------
@@ -497,6 +497,13 @@ def test_members_are_off_by_the_expected_absolute_error_on_average(many: Weather
     assert np.abs(off).mean() == pytest.approx(expected, rel=0.03)
     assert off.std() == pytest.approx(1.25 * expected, rel=0.03)
     assert np.abs(off).mean(axis=0) == pytest.approx(np.full(off.shape[1], expected), rel=0.1)
+
+
+def test_few_members_are_as_far_off_as_many() -> None:
+    """Errors that add up to 0 over three members would be too small by a third of their variance, were they not raised."""
+    off = [values(spread_members(LONG, 3, seed=s), "temp_c") - values(LONG.weather, "temp_c")[0] for s in range(20)]
+
+    assert np.mean(np.square(off)) == pytest.approx(2.5**2, rel=0.15)
 
 
 def test_the_spread_follows_the_expected_error_of_each_hour() -> None:
@@ -597,6 +604,13 @@ def test_no_member_has_a_wind_below_zero() -> None:
     assert wind.mean() > 0.2
 
 
+def test_no_member_is_beyond_any_weather() -> None:
+    """However large the error that is stated: an error of 30 K at 0 °C reaches below -90 °C now and then."""
+    temp = values(spread_members(with_elements(E_TTT=[30.0] * N_STEPS), 1000), "temp_c")
+
+    assert (temp.min(), temp.max()) == (-90.0, 60.0)
+
+
 def test_an_error_that_is_missing_is_that_between_its_neighbours() -> None:
     error: Column = [1.0, 1.0, *["-"] * 20, 3.0, 3.0]
     parsed = with_elements(E_TTT=error)
@@ -665,7 +679,7 @@ def test_a_negative_seed_is_refused() -> None:
 
 
 def test_a_forecast_without_expected_errors_makes_no_members() -> None:
-    with pytest.raises(RequestError, match=r"DWD MOSMIX: the forecast states no expected errors.*MOSMIX_L"):
+    with pytest.raises(WeatherFileError, match=r"DWD MOSMIX: it states no expected errors.*MOSMIX_L"):
         spread_members(with_elements(E_TTT=None, E_FF=None))
 
 
@@ -679,6 +693,8 @@ def refuses_or_reads(data: bytes) -> None:
     except WeatherFileError:
         return
     assert len(parsed.weather.times) > 0
+    if parsed.expected_error is not None:
+        assert spread_members(parsed, 3).n_members == 3
 
 
 @given(st.binary())

@@ -288,7 +288,7 @@ def test_a_pickle_in_a_normal_form_is_not_opened(store: WeatherStore) -> None:
             return os.system, (f"touch {store.folder}/sprung",)
 
     packed = io.BytesIO()
-    np.savez(packed, first_hour=np.array([Trap()], dtype=object), provenance=np.zeros(1), temp_c=np.zeros(3))
+    np.savez(packed, temp_c=np.array([Trap()], dtype=object))
     entry = store.put(received())
     (entry.folder / f"normal.{sha256(packed.getvalue())[:32]}.npz").write_bytes(packed.getvalue())
 
@@ -598,13 +598,15 @@ def test_an_archive_year_fetched_again_supersedes_its_older_copy_only(tmp_path: 
 
 
 def test_models_asked_in_turn_do_not_push_each_other_out(tmp_path: Path, clock: TurnedClock) -> None:
-    store = small(tmp_path, clock, 0.6)
-    for n in range(10):
-        one = fill(store, clock, range(2 * n, 2 * n + 1), of=key(kind="ensemble", models="one"))[0]
-        two = fill(store, clock, range(2 * n + 1, 2 * n + 2), of=key(kind="ensemble", models="two"))[0]
+    """Not even where there is room for one of the three only."""
+    store = small(tmp_path, clock, 0.15)
+    newest = {}
+    for n in range(12):
+        of = key(kind="ensemble", models=f"model {n % 3}")
+        newest[of] = fill(store, clock, range(n, n + 1), of=of)[0]
 
-    assert store.latest(one.key) == one
-    assert store.latest(two.key) == two
+    assert {of: store.latest(of) for of in newest} == newest
+    assert store.state().n_answers == 3
 
 
 def test_requests_that_carry_a_date_are_superseded_after_three_days(tmp_path: Path, clock: TurnedClock) -> None:
@@ -642,10 +644,12 @@ def test_what_was_set_aside_goes_before_anything_else(tmp_path: Path, clock: Tur
 
 def test_what_other_processes_write_is_counted_too(tmp_path: Path, clock: TurnedClock) -> None:
     stores = [small(tmp_path, clock, 1.0) for _ in range(3)]
+    sizes = []
     for n in range(30):
         fill(stores[n % 3], clock, range(n, n + 1))
+        sizes.append(WeatherStore(stores[0].folder).state().size_bytes)
 
-    assert stores[0].state().size_bytes <= 1_000_000
+    assert max(sizes) <= 1_000_000
 
 
 @settings(deadline=None, max_examples=60)

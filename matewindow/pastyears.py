@@ -1,0 +1,176 @@
+"""The site's own past as blocks of days: what a forecast gives way to, and the usual for a date."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matewindow.pathparts import PAST_YEARS, Rows
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from matewindow.biology import Biology, Forecast
+    from matewindow.siteweather import SiteWeather
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
+
+SHIFTS_D = (-7, -4, 0, 4, 7)
+"""Each past year serves five times, moved by so many days: worth about two independent years each."""
+_FILL_REACH_D = 3  # a missing day of a past year takes the nearest known one this close
+_SEASON_D = 15  # the trend is fitted on the days asked for and so many on either side
+
+
+def past_rows(
+    past: SiteWeather | None,
+    days: NDArray[np.datetime64],
+    today: np.datetime64,
+    needed: slice,
+    biology: Biology,
+    exposure: float,
+) -> tuple[Rows | None, NDArray[np.int64], float, tuple[str, ...]]:
+    """Past years as blocks (years x shifts) over the days.
+
+    A year serves if it knows all the needed days, moved by any of the shifts; a missing day takes the nearest known one
+    of the same year within three days. Other days may stay unknown.
+
+    Args:
+        past: many years, or one typical year.
+        days: solar days wanted.
+        today: nothing from today on serves.
+        needed: the days that decide the answer.
+        biology: parameters with the site's thresholds.
+        exposure: share of the 10 m wind met at flight height.
+
+    Returns:
+        The blocks (None if no year serves), the years, the warming added to the mean year [K], and remarks.
+    """
+    nothing = None, np.array([], dtype=np.int64), 0.0, ()
+    if past is None:
+        return nothing
+    margin = max(SHIFTS_D)
+    wide = np.arange(-margin, len(days) + margin)
+    years, at = year_rows(past, days[0], wide, today)
+    if len(years) == 0:
+        return nothing
+    nearest = _nearest_known(_known_days(past, at))
+    start, stop, _ = needed.indices(len(days))
+    whole = (nearest[:, start : stop + 2 * margin] >= 0).all(axis=1)
+    some = (nearest >= 0).any(axis=1)
+    dropped = int((~whole & some).sum())
+    left_out = "1 past year lacks" if dropped == 1 else f"{dropped} past years lack"
+    notes = (f"{left_out} too much weather around these dates and was left out",) if dropped else ()
+    if not whole.any():
+        return nothing[0], nothing[1], 0.0, notes
+    years, at, nearest = years[whole], at[whole], nearest[whole]
+    offset_c = warming(past, at, years, int(str(days[0])[:4]), biology.forecast)
+    weather = past.take(at, offset_c)
+    flown = weather.flight(biology.flight, exposure)
+
+    def blocks(values: Floats) -> Floats:
+        """(years, wide days, ...) to (years x shifts, days, ...), missing days filled."""
+        filled = values[np.arange(len(years))[:, None], np.maximum(nearest, 0)]
+        filled[nearest < 0] = np.nan
+        cut = [filled[:, margin + shift : margin + shift + len(days)] for shift in SHIFTS_D]
+        return np.stack(cut, axis=1).reshape(-1, len(days), *values.shape[2:])
+
+    rows = Rows(
+        PAST_YEARS,
+        blocks(flown.effective_h),
+        blocks(flown.strict_h),
+        lambda: blocks(weather.losses(biology.flight, exposure)),
+    )
+    return rows, years, float(np.mean(offset_c)), notes
+
+
+def past_day(past: SiteWeather, day: np.datetime64, today: np.datetime64, forecast: Forecast) -> SiteWeather | None:
+    """One date as it was in past years: a series for each year and shift, warmed for the trend; None without years."""
+    season = np.arange(-_SEASON_D, _SEASON_D + 1)
+    years, at = year_rows(past, day, season, today)
+    if len(years) == 0:
+        return None
+    offset_c = warming(past, at, years, int(str(day)[:4]), forecast)
+    rows = np.concatenate([at[:, [_SEASON_D + shift]] for shift in SHIFTS_D])
+    return past.take(rows, np.tile(offset_c, len(SHIFTS_D)))
+
+
+def _known_days(past: SiteWeather, at: Indices) -> NDArray[np.bool_]:
+    """Which of the days have no more than one window hour with a missing input, shape as ``at``."""
+    lacking = np.isnan(past.temp_c[0]) | np.isnan(past.wind_ms[0])
+    for values in (past.rain_mm, past.ghi_wm2):
+        if values is not None:
+            lacking |= np.isnan(values[0])
+    known = (lacking & (past.share > 0.0)).sum(axis=1) <= 1
+    return np.asarray((at >= 0) & known[np.maximum(at, 0)])
+
+
+def year_rows(
+    past: SiteWeather, first_day: np.datetime64, wide: Indices, today: np.datetime64
+) -> tuple[NDArray[np.int64], Indices]:
+    """For each past year the rows of ``past`` that hold the same dates, contiguous from the first.
+
+    Args:
+        past: many years, or one typical year.
+        first_day: the day that ``wide`` counts from.
+        wide: days wanted, counted from ``first_day``, shape (n_days,).
+        today: years that reach into the days being judged, or past today, are left out.
+
+    Returns:
+        The years (n_years,), 0 for a typical one, and day indices of ``past`` (n_years, n_days), -1 where it does
+        not reach.
+    """
+    month_day = str(first_day)[5:]
+
+    def start(year: int) -> np.datetime64:
+        day = "02-28" if month_day == "02-29" else month_day
+        return np.datetime64(f"{year:04d}-{day}", "D")
+
+    if past.provenance.kind == "typical":
+        at = ((start(2001) - past.days[0]).astype(int) + wide) % len(past.days)
+        return np.array([0]), at[None, :]
+    first_year, last_year = int(str(past.days[0])[:4]), int(str(past.days[-1])[:4])
+    years, rows = [], []
+    for year in range(first_year - 1, last_year + 1):
+        at = int((start(year) - past.days[0]).astype(int)) + wide
+        inside = (at >= 0) & (at < len(past.days))
+        # a year that reaches into the days being judged would tell their outcome
+        if inside.mean() > 0.5 and start(year) + wide[-1] < min(today, first_day + wide[0]):
+            years.append(year)
+            rows.append(np.where(inside, at, -1))
+    return np.array(years, dtype=np.int64), np.array(rows, dtype=np.intp).reshape(len(rows), len(wide))
+
+
+def warming(past: SiteWeather, at: Indices, years: NDArray[np.int64], target: int, forecast: Forecast) -> Floats:
+    """Temperature to add to each past year so that it fits the target year [K], shape (n_years,).
+
+    A straight line through the yearly means of the days that all years know, its slope kept within 0 and the cap;
+    nothing with too few years.
+
+    Args:
+        past: many years.
+        at: day indices of each year, shape (n_years, n_days).
+        years: the years, shape (n_years,).
+        target: the year that they stand for.
+        forecast: the cap, and how many years are too few.
+    """
+    temp = past.take(at).temp_c
+    common = ~np.isnan(temp).any(axis=(0, 2))
+    means = temp[:, common].mean(axis=(1, 2)) if common.any() else np.full(len(years), np.nan)
+    good = ~np.isnan(means)
+    if good.sum() < forecast.trend_min_years:
+        return np.zeros(len(years))
+    slope = np.polyfit(years[good], means[good], 1)[0]
+    return float(np.clip(slope, 0.0, forecast.trend_cap_k_per_a)) * (target - years).astype(np.float64)
+
+
+def _nearest_known(known: NDArray[np.bool_]) -> Indices:
+    """For each row and day the nearest known day of that row, -1 where none is close enough; shape as ``known``."""
+    day = np.arange(known.shape[1])
+    nearest = np.where(known, day, -1)
+    for reach in range(1, _FILL_REACH_D + 1):
+        for step in (-reach, reach):
+            other = np.clip(day + step, 0, len(day) - 1)
+            nearest = np.where((nearest < 0) & known[:, other], other, nearest)
+    return nearest
