@@ -98,7 +98,7 @@ def _forecast_caveats(paths: Paths, sources: Sources, now: datetime, site: Site)
 def _age(forecast: SiteWeather, now: datetime, today: np.datetime64, site: Site) -> Iterator[str]:
     """A warning if a forecast is old, or cannot tell when it was made and may be."""
     p, made = forecast.provenance, forecast.issued
-    what = "ensemble" if p.kind == "ensemble" else "forecast"
+    what = {"ensemble": "ensemble", "spread": "spread"}.get(p.kind, "forecast")
     if p.run_time is not None:
         hours = (now.astimezone(UTC) - p.run_time).total_seconds() / 3600.0
         if hours > OLD_FORECAST_H:

@@ -27,7 +27,8 @@ class Rows:
     """Daily flight hours of S sources of one kind over the L days of the paths.
 
     ``effective_h`` (S, L, n_levels) and ``strict_h`` (S, L), NaN where a source does not reach; ``lost`` works out the
-    lost hours by cause (S, L, n_levels, n_causes) when they are asked for. ``issued`` is the day a forecast was made.
+    lost hours by cause (S, L, n_levels, n_causes) when they are asked for. ``issued`` is the day a forecast was made;
+    ``dressed`` marks members made from percentiles or expected errors.
     """
 
     kind: int
@@ -35,6 +36,7 @@ class Rows:
     strict_h: Floats
     lost: Callable[[], Floats] = field(repr=False)
     issued: np.datetime64 | None = None
+    dressed: bool = False
 
 
 def rows_of(kind: int, weather: SiteWeather | None, biology: Biology, exposure: float) -> Rows | None:
@@ -43,7 +45,8 @@ def rows_of(kind: int, weather: SiteWeather | None, biology: Biology, exposure: 
         return None
     flown = weather.flight(biology.flight, exposure)
     lost = lambda: weather.losses(biology.flight, exposure)  # noqa: E731  worked out only where it is asked for
-    return Rows(kind, flown.effective_h, flown.strict_h, lost, weather.issued)
+    dressed = weather.provenance.kind == "spread"
+    return Rows(kind, flown.effective_h, flown.strict_h, lost, weather.issued, dressed)
 
 
 def unknown_row(n_days: int, n_levels: int, n_causes: int) -> Rows:

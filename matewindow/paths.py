@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
 
+_DRESSED_TO_D = 7
 _SEED = 20_260_601
 
 
@@ -125,6 +126,11 @@ def ensemble_weight(lead_d: Floats, forecast: Forecast) -> Floats:
 def single_weight(lead_d: Floats, forecast: Forecast) -> Floats:
     """Weight of a single run at lead day 0, 1, 2 …: 0.55 / (1 + (l / 4.5)^2.5). Source as ``ensemble_weight``."""
     return forecast.single_weight / (1.0 + (lead_d / forecast.single_half_d) ** forecast.single_power)
+
+
+def dressed_weight(lead_d: Floats, forecast: Forecast) -> Floats:
+    """Weight of members dressed from a single run: as an ensemble to lead day 7, as a single run beyond (judgement)."""
+    return np.where(lead_d <= _DRESSED_TO_D, ensemble_weight(lead_d, forecast), single_weight(lead_d, forecast))
 
 
 def switch_days(weight: Floats, n_paths: int, rng: np.random.Generator) -> Indices:
@@ -288,7 +294,8 @@ def _forecast_pool(
     A single run joins an ensemble as one more member if it reaches as far. Members are numbered from 0 through the
     single run (if there is one) and the ensemble. Leads count from the day on which the forecast was made.
     """
-    for rows, weigh in ((members, ensemble_weight), (single, single_weight)):
+    weigh_members = dressed_weight if members is not None and members.dressed else ensemble_weight
+    for rows, weigh in ((members, weigh_members), (single, single_weight)):
         if rows is None or rows.issued is None:
             continue
         lead = (days - rows.issued).astype(np.int64)

@@ -22,7 +22,16 @@ def _positive(text: str) -> float:
     return value
 
 
-_READ: dict[str, Callable[[str], Any]] = {"Path | None": Path, "str | None": str, "float": _positive}
+def _yes_or_no(text: str) -> bool:
+    return {"yes": True, "no": False}[text.lower()]
+
+
+_READ: dict[str, Callable[[str], Any]] = {
+    "Path | None": Path,
+    "str | None": str,
+    "float": _positive,
+    "bool": _yes_or_no,
+}
 """How the text of a variable becomes the value of a field, by the field's type."""
 
 
@@ -44,6 +53,11 @@ class Settings:
     ca_bundle: Path | None = None
     """File with the certificates to trust, where a company or school inspects encrypted traffic. Checking
     certificates cannot be switched off."""
+    trade: bool = False
+    """Whether the program serves trade ("yes" or "no"). Then services that are free for private use only, and for which
+    no key is set, are left out."""
+    addresses_file: Path | None = None
+    """TOML file with other addresses for the weather services, for those who run one themselves."""
     openmeteo_api_key: str | None = field(default=None, repr=False)
     """Key of a paid Open-Meteo plan. Never shown, logged or stored."""
 
@@ -66,4 +80,6 @@ class Settings:
                 raise InputError(
                     f"{text!r} is no number above zero", where=variable, fix="Give one such as 500."
                 ) from None
+            except KeyError:
+                raise InputError(f"{text!r} is neither yes nor no", where=variable, fix="Write yes or no.") from None
         return cls(**given)

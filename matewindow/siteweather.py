@@ -162,7 +162,7 @@ def _issue_day(provenance: Provenance, days: NDArray[np.datetime64], longitude: 
     A file that tells neither is taken as made on its first day, or 15 days before its last if that is later: no service
     in use looks more than 16 days ahead, and days before the run come with some answers. Too old rather than too fresh.
     """
-    if provenance.kind not in ("forecast", "ensemble"):
+    if provenance.kind not in ("forecast", "ensemble", "spread"):
         return None
     moment = provenance.run_time or provenance.fetched_at
     if moment is None:

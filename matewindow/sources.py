@@ -10,6 +10,7 @@ from matewindow.weather.folder import WeatherFolder, read_folder
 from matewindow.weather.steps import WetHours, respread
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from matewindow.biology import Biology
@@ -18,9 +19,20 @@ if TYPE_CHECKING:
     from matewindow.weather.normal import Weather
 
 
-def sources_of(weather: WeatherFolder, site: Site, biology: Biology) -> Sources:
-    """Lay each part on the site's solar days."""
+def sources_of(
+    weather: WeatherFolder, site: Site, biology: Biology, *, correct: Callable[[Weather], Weather] | None = None
+) -> Sources:
+    """Lay each part on the site's solar days.
+
+    Args:
+        weather: the parts that there are.
+        site: where.
+        biology: parameters with the site's thresholds.
+        correct: takes a known bias out of the ensemble.
+    """
     forecast, ensemble = (_in_wet_hours(w, weather.record) for w in (weather.forecast, weather.ensemble))
+    if ensemble is not None and correct is not None:
+        ensemble = correct(ensemble)
 
     def laid(part: Weather | None) -> SiteWeather | None:
         return None if part is None else lay_on_site(part, site, biology.flight)

@@ -11,7 +11,7 @@ import sys
 
 import typer
 
-from matewindow.cli import commands
+from matewindow.cli import commands, site, weather
 from matewindow.errors import MatewindowError
 
 app = typer.Typer(
@@ -26,6 +26,8 @@ app.command()(commands.demo)
 app.command()(commands.graft)
 app.command()(commands.window)
 app.command()(commands.hours)
+app.add_typer(weather.app, name="weather")
+app.add_typer(site.app, name="site")
 
 
 @app.callback(invoke_without_command=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,7 +16,8 @@ WeatherFolder = Annotated[
     typer.Option(
         "--weather",
         metavar="FOLDER",
-        help="Folder with any of forecast.json, ensemble.json, past.json, past.csv, past.epw, past.tmy3.csv.",
+        help="Folder with any of forecast.json, ensemble.json, past.json, past.csv, past.epw, past.tmy3.csv; "
+        "or the word live: then it is pulled from open weather services.",
     ),
 ]
 Now = Annotated[
@@ -66,7 +66,7 @@ def graft(
     from matewindow.graft import for_nuc, graft_decision
     from matewindow.reporting import graft_report
 
-    place, sources, biology = options.load(site, weather)
+    place, sources, biology = options.load(site, weather, now)
     biology = for_nuc(biology, nuc.value)
     decision = graft_decision(
         place,
@@ -81,7 +81,7 @@ def graft(
     )
     written = _draw("graft", decision, picture)
     report = graft_report(decision, sources, biology)
-    _print(report | {"picture": written}, as_json, tables.graft_tables(report), written)
+    options.show(report | {"picture": written}, tables.graft_tables(report), as_json=as_json, written=written)
 
 
 def window(
@@ -116,7 +116,7 @@ def window(
     from matewindow.reporting import window_report
     from matewindow.timeline import Batch, checks_from_text
 
-    place, sources, biology = options.load(site, weather)
+    place, sources, biology = options.load(site, weather, now)
     batch = Batch(
         grafted=options.a_time(grafted, "--graft", place),
         larva_age_h=larva_age,
@@ -128,7 +128,7 @@ def window(
     outlook = batch_outlook(batch, place, sources, options.the_clock(now, place), biology)
     written = _draw("window", outlook, picture, place)
     report = window_report(outlook, place, sources, biology)
-    _print(report | {"picture": written}, as_json, tables.window_tables(report), written)
+    options.show(report | {"picture": written}, tables.window_tables(report), as_json=as_json, written=written)
 
 
 def hours(
@@ -146,11 +146,11 @@ def hours(
     from matewindow.hours import hourly_outlook
     from matewindow.reporting import hours_report
 
-    place, sources, biology = options.load(site, weather)
+    place, sources, biology = options.load(site, weather, now)
     clock = options.the_clock(now, place)
     start = None if first is None else options.a_date(first, "--from")
     report = hours_report(hourly_outlook(place, sources, start, days, clock, biology), place, clock, sources, biology)
-    _print(report, as_json, tables.hours_tables(report), [])
+    options.show(report, tables.hours_tables(report), as_json=as_json)
 
 
 def demo(
@@ -175,7 +175,7 @@ def demo(
         "window": window_report(outlook, place, sources, biology),
         "pictures": written,
     }
-    _print(report, as_json, tables.demo_tables(report), written)
+    options.show(report, tables.demo_tables(report), as_json=as_json, written=written)
 
 
 def _draw(kind: str, result: Any, stem: Path | None, site: Any = None) -> list[str]:  # noqa: ANN401  either result
@@ -193,16 +193,3 @@ def _draw(kind: str, result: Any, stem: Path | None, site: Any = None) -> list[s
         ) from fault
     chart = charts.graft_chart(result) if kind == "graft" else charts.window_chart(result, site=site)
     return [str(path) for path in charts.write_chart(chart, stem)]
-
-
-def _print(report: dict[str, Any], as_json: bool, tables: list[Any], written: list[str]) -> None:  # noqa: FBT001
-    if as_json:
-        typer.echo(json.dumps(report, indent=2, ensure_ascii=False, allow_nan=False))
-        return
-    from rich.console import Console
-
-    console = Console(highlight=False)
-    for table in tables:
-        console.print(table)
-    for path in written:
-        console.print(f"Picture: {path}", markup=False)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from matewindow.dates import in_reach
 from matewindow.errors import RequestError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from matewindow.biology import Biology
     from matewindow.limits import Limits
+    from matewindow.live import Live
     from matewindow.paths import Sources
     from matewindow.settings import Settings
     from matewindow.site import Site
@@ -27,15 +29,45 @@ def settings_of_process() -> Settings:
     return Settings.from_environment(os.environ)
 
 
-def load(site_file: Path, weather: Path) -> tuple[Site, Sources, Biology]:
-    """A site, its weather on its solar days, and the parameters with its thresholds."""
+LIVE = "live"
+
+
+def load(site_file: Path, weather: Path, now: str | None = None) -> tuple[Site, Sources, Biology]:
+    """A site, its weather on its solar days, and the parameters with its thresholds.
+
+    Args:
+        site_file: site file (TOML).
+        weather: folder with weather files, or the word ``live``: then it is pulled from the services.
+        now: ``--now``, for live weather's lead days.
+    """
     from matewindow.biology import load_biology
     from matewindow.site import read_site
     from matewindow.sources import load_sources, site_biology
 
+    settings = settings_of_process()
     site = read_site(site_file)
-    biology = site_biology(site, load_biology(settings_of_process().models_folder))
+    biology = site_biology(site, load_biology(settings.models_folder))
+    if str(weather) == LIVE:
+        return site, pull(site, biology, settings, now).sources, biology
     return site, load_sources(weather, site, biology), biology
+
+
+def pull(site: Site, biology: Biology, settings: Settings, now: str | None = None) -> Live:
+    """Weather from the services, with progress on the error channel while past years are fetched."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from matewindow.live import live_sources, open_desk
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with open_desk(settings) as desk, Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("Asking the weather services", total=None)
+
+        def on_year(done: int, wanted: int) -> None:
+            progress.update(task, description="Past years", completed=done, total=wanted)
+
+        moment = None if now is None else the_clock(now, site)
+        return live_sources(site, biology, desk, settings, now=moment, on_year=on_year)
 
 
 def a_date(text: str, option: str) -> date:
@@ -79,3 +111,21 @@ def limits_of(builder: str | None, nucs: str | None, off: list[str]) -> Limits:
         days_off=frozenset(a_date(text, "--day-off") for text in dates),
         weekdays_off=frozenset(weekdays),
     )
+
+
+def show(report: dict[str, Any], tables: list[Any], *, as_json: bool, written: Sequence[str] = ()) -> None:
+    """Print a report as JSON or as its tables, and where pictures went."""
+    import typer
+
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(report, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    for table in tables:
+        console.print(table)
+    for path in written:
+        console.print(f"Picture: {path}", markup=False)

@@ -152,6 +152,63 @@ def demo_tables(report: Report) -> list[Any]:
     ]
 
 
+def weather_tables(report: Report) -> list[Any]:
+    """What came, from whom, how old; the quota."""
+    table = _table(_title(report, "weather"))
+    for name in ("part", "service", "outcome", "age", "hours"):
+        table.add_column(name, justify="right" if name in ("age", "hours") else "left", overflow="fold")
+    for a in report["attempts"]:
+        age = "-" if a["age_h"] is None else f"{a['age_h']:.1f} h"
+        table.add_row(a["part"], a["service"], a["outcome"], age, str(a["hours"] or "-"))
+    reasons = [
+        Text(f"! {a['service']}, {a['part']}: {a['reason']}.", style="yellow")
+        for a in report["attempts"]
+        if a["reason"]
+    ]
+    used = ", ".join(f"{q['used']:.0f} of {q['limit']:.0f} this {q['period']}" for q in report["quota"])
+    licences = sorted({a["licence"] for a in report["attempts"] if a["licence"]})
+    foot = [Text(f"Open-Meteo quota used: {used}.", style="dim"), Text(f"Kept in {report['store']}", style="dim")]
+    return [table, *reasons, *foot, Text("Weather: " + "; ".join(licences), style="dim")]
+
+
+def services_tables(report: Report) -> list[Any]:
+    """The services, one a row."""
+    where = "" if report["site"] is None else f" for {report['site']['name']}, in the order they are asked"
+    table = _table(f"Weather services{where}")
+    for name in ("service", "gives", "region", "trade without key"):
+        table.add_column(name, overflow="fold")
+    for s in report["services"]:
+        table.add_row(s["service"], s["gives"], s["region"], "yes" if s["trade_without_key"] else "no")
+    return [table]
+
+
+def places_tables(report: Report) -> list[Any]:
+    """Places found, with the numbers that a site file needs."""
+    if not report["places"]:
+        return [Text("No such place was found. Try another spelling, or take the position from a map.")]
+    table = _table("Places")
+    for name in ("name", "region", "latitude", "longitude", "metres", "time zone"):
+        table.add_column(
+            name, justify="right" if name in ("latitude", "longitude", "metres") else "left", overflow="fold"
+        )
+    for p in report["places"]:
+        region = ", ".join(x for x in (p["region"], p["country_code"]) if x)
+        metres = "-" if p["elevation_m"] is None else f"{p['elevation_m']:.0f}"
+        table.add_row(p["name"], region, f"{p['latitude']:.4f}", f"{p['longitude']:.4f}", metres, p["timezone"] or "-")
+    return [
+        table,
+        Text(
+            "Write a site file with: matewindow site new --name … --latitude … --longitude … --out home.toml",
+            style="dim",
+        ),
+    ]
+
+
+def site_tables(report: Report) -> list[Any]:
+    """The site file as it was written."""
+    return [Text(report["text"]), Text(f"Written to {report['file']}. Look it over once.", style="dim")]
+
+
 def _foot(report: Report) -> list[Text]:
     lines = [Text(f"! {w}", style="yellow") for w in report["warnings"]]
     made = [f"{_PARTS[s['part']]} of {_weekday(s['made_on'])}" for s in report["sources"] if s["made_on"]]

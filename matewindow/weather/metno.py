@@ -144,7 +144,7 @@ def parse_spread(text: str, *, file: str | None = None, table: WetHours | None =
         seed: as there; each member draws for itself.
 
     Returns:
-        Weather of kind "ensemble" with ``N_MEMBERS`` members, the sixth the middle one, its hours as in
+        Weather of kind "spread" with ``N_MEMBERS`` members, the sixth the middle one, its hours as in
         ``parse_locationforecast``. None if fewer than half of the steps have percentiles of temperature and
         wind, as in a ``compact`` answer and outside the regions for which the service computes them.
 
@@ -171,7 +171,7 @@ def parse_spread(text: str, *, file: str | None = None, table: WetHours | None =
             notes.append(f"{key} has no percentiles, hence no spread, in {len(middle) - known.sum()} steps")
         instants[WIRE[key].name] = np.maximum(_two_halves(middle, low, high, ranks), VARIABLES[WIRE[key].name].low)
     totals = _straight_lines(answer, _RANKS[2])
-    return _weather(answer, instants, totals, table or NO_RECORD, seed, "ensemble", tuple(notes))
+    return _weather(answer, instants, totals, table or NO_RECORD, seed, "spread", tuple(notes))
 
 
 def _weather(

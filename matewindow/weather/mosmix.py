@@ -194,7 +194,7 @@ def spread_members(mosmix: Mosmix, n: int = 15, *, seed: int = 0) -> Weather:
         seed: not negative.
 
     Returns:
-        Weather of kind "ensemble" with ``n`` members over the hours of the forecast; missing where it is.
+        Weather of kind "spread" with ``n`` members over the hours of the forecast; missing where it is.
 
     Raises:
         RequestError: another number of members, or a negative seed.
@@ -227,7 +227,7 @@ def spread_members(mosmix: Mosmix, n: int = 15, *, seed: int = 0) -> Weather:
             columns["rain_mm"] = _rain(mosmix.rain_odds, columns["rain_mm"], series["rain_mm"])
         else:
             notes.append("no odds of rain are stated: it is the same in all members")
-    made = replace(weather.provenance, kind="ensemble", notes=weather.provenance.notes + tuple(notes))
+    made = replace(weather.provenance, kind="spread", notes=weather.provenance.notes + tuple(notes))
     return make_weather(weather.times, columns, made)
 
 

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 HOUR = np.timedelta64(1, "h")
 
-Kind = Literal["forecast", "ensemble", "analysis", "observation", "typical"]
+Kind = Literal["forecast", "ensemble", "spread", "analysis", "observation", "typical"]
+"""``spread`` is a pseudo-ensemble made from percentiles or expected errors: less worth than true members."""
 
 
 @dataclass(frozen=True)

@@ -124,7 +124,7 @@ def parse_points(text: str, *, file: str | None = None) -> NwsPoint:
     if not isinstance(grid_id, str) or type(x) is not int or type(y) is not int:
         what = f"it names no grid cell (gridId {shown(grid_id)}, gridX {shown(x)}, gridY {shown(y)})"
         raise fault(what, where, "The place may lie at sea or outside the United States: use another source there.")
-    if not isinstance(url, str) or not re.fullmatch(r"https://[\w.-]+/[\w./,-]+", url, re.ASCII):
+    if not isinstance(url, str) or not re.fullmatch(r"https://[\w.-]+(?::\d{1,5})?/[\w./,-]+", url, re.ASCII):
         raise fault(f"forecastGridData is no address but {shown(url)}", where)
     if not isinstance(zone, str) or not _ZONE.fullmatch(zone):
         raise fault(f"timeZone is none but {shown(zone)}", where)

@@ -256,6 +256,15 @@ def test_records_in_steps_of_a_tenth_are_cut_between_the_steps() -> None:
     assert ((after[0, AFTERNOON] >= 0.1) == (forecast[:24][AFTERNOON] == 0.2)).all()
 
 
+def test_rain_stays_as_it_is_where_no_threshold_would_help() -> None:
+    """The truth is wet all the time, the forecast has 0.5 mm in every second hour and nothing in the others."""
+    forecast = np.tile([0.0, 0.5], 12 * 100)
+
+    bias = learn({1: weather(rain_mm=forecast)}, truth(rain_mm=np.ones(2400)), GREENWICH)
+
+    assert {c.amount for c in bias.corrections if c.variable == "rain_mm"} == {0.1}
+
+
 def test_no_rain_is_made_out_of_none() -> None:
     """The truth is wet all the time, the forecast has rain in every second hour only: these may become wet, no others."""
     forecast = np.tile([0.0, 0.06], 12 * 100)

@@ -435,7 +435,7 @@ def test_the_members_say_what_they_are() -> None:
     spread = parse_spread(wire(complete()), file="saved.json")
 
     assert spread is not None
-    assert (spread.provenance.kind, spread.provenance.file) == ("ensemble", "saved.json")
+    assert (spread.provenance.kind, spread.provenance.file) == ("spread", "saved.json")
     assert "keeps its rank in time, so that persistence is overstated" in spread.provenance.notes[0]
 
 

@@ -641,7 +641,7 @@ def test_an_hour_that_the_forecast_lacks_is_missing_in_all_members() -> None:
 def test_a_pseudo_ensemble_says_that_it_is_one() -> None:
     provenance = spread_members(parse_kmz(WHOLE, file="saved.kmz"), 15).provenance
 
-    assert (provenance.kind, provenance.licence, provenance.file) == ("ensemble", LICENCE, "saved.kmz")
+    assert (provenance.kind, provenance.licence, provenance.file) == ("spread", LICENCE, "saved.kmz")
     assert provenance.run_time == datetime(2026, 6, 1, tzinfo=UTC)
     assert provenance.notes[0].startswith("15 members were made from the errors that the source expects")
     assert "pseudo-ensemble" in provenance.notes[0]

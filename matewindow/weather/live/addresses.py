@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+from matewindow.errors import InputError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -22,6 +29,27 @@ class Addresses:
     mosmix: str = (
         "https://opendata.dwd.de/weather/local_forecasts/mos/MOSMIX_L/single_stations/{id}/kml/MOSMIX_L_LATEST_{id}.kmz"
     )
+
+    @classmethod
+    def read(cls, path: Path) -> Addresses:
+        """Addresses from a TOML file: any of the fields, the others keep their defaults.
+
+        Raises:
+            InputError: no such file, no TOML, or a name that is none of the fields.
+        """
+        names = {f.name for f in fields(cls)}
+        try:
+            given = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
+            raise InputError(
+                f"cannot be read ({fault})", where=str(path), fix="Write name = address, as TOML."
+            ) from fault
+        for name, value in given.items():
+            if name not in names or not isinstance(value, str):
+                raise InputError(
+                    f"{name} = {value!r} is no address", where=str(path), fix=f"Names: {', '.join(names)}."
+                )
+        return cls(**given)
 
     def with_key(self) -> Addresses:
         """The same for users with a key: Open-Meteo's paid hosts carry the prefix ``customer-``."""

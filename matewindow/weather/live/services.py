@@ -1,7 +1,7 @@
 """The services as the gatherer sees them: each builds its requests and reads its answers.
 
-A service gives one part of the weather: an ``ensemble``, a ``forecast`` (one run), or ``observed`` hours of the last days.
-The archive of past years has a module of its own (``archive.py``).
+A service gives one part of the weather: an ``ensemble``, a ``forecast`` (one run), or ``observed`` hours of the last
+days. The archive of past years has a module of its own (``archive.py``).
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import json
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Literal, Protocol
+from urllib.parse import urlsplit
 
 from matewindow.errors import SourceError, WeatherFileError
 from matewindow.weather import brightsky, metno, mosmix, nws, openmeteo
@@ -49,10 +50,15 @@ class Desk:
 
 @dataclass(frozen=True)
 class Question:
-    """One request with the reader of its answer."""
+    """One request with the reader of its answer.
+
+    ``shared`` marks a request whose answer serves several parts: each is read anew, as only one reading is kept beside
+    an answer.
+    """
 
     request: SourceRequest
     read: Callable[[Fetched], Weather]
+    shared: bool = False
 
 
 class Service(Protocol):
@@ -177,7 +183,7 @@ class MetNorway:
                 raise WeatherFileError("it gives no percentiles here", where="MET Norway")
             return _stamped(members, fetched)
 
-        return Question(request, read)
+        return Question(request, read, shared=True)
 
 
 @dataclass(frozen=True)
@@ -205,6 +211,8 @@ class NationalWeatherService:
             fresh=timedelta(days=7),
         )
         cell = nws.parse_points(desk.client.get(points, max_age=timedelta(days=90)).text)
+        if urlsplit(cell.forecast_grid_url).hostname != urlsplit(points.url).hostname:
+            raise SourceError(self.name, "its answer sends us to another host")
         request = SourceRequest(
             source=self.source, url=cell.forecast_grid_url, params={}, site=here, kind="forecast", fresh=FRESH
         )
@@ -252,7 +260,7 @@ class BrightSky:
                 raise WeatherFileError(f"it has no {self.part} hours here", where="Bright Sky")
             return _stamped(weather, fetched)
 
-        return Question(_bright_sky_request(site, desk), read)
+        return Question(_bright_sky_request(site, desk), read, shared=True)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,117 @@
+"""Past years from the archive: fetched year by year, kept, and gone on with where a fetch broke off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, timedelta
+from typing import TYPE_CHECKING
+
+from matewindow.errors import SourceError, WeatherFileError
+from matewindow.weather import openmeteo
+from matewindow.weather.budget import open_meteo_weight
+from matewindow.weather.http import SourceRequest
+from matewindow.weather.join import joined
+from matewindow.weather.live.obtain import Obtained, obtain
+from matewindow.weather.live.services import HOURLY, Question, site_name
+from matewindow.weather.manners import OPEN_METEO, coordinates
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from matewindow.site import Site
+    from matewindow.weather.http import Fetched
+    from matewindow.weather.live.services import Desk
+    from matewindow.weather.normal import Weather
+
+YEARS = 30
+LATE_D = 6
+"""ERA5 comes five days late; one more for the day that is not over yet."""
+_THIS_YEAR, _DONE = timedelta(days=1), timedelta(days=3650)
+_MONTHS_AFTER = 2
+"""A year is final in the archive when so many months have passed: preliminary days are replaced."""
+
+
+@dataclass(frozen=True)
+class Archive:
+    """What the archive gave: the record, and for each year that failed the reason."""
+
+    record: Weather | None
+    obtained: list[Obtained]
+    failed: dict[int, str]
+
+
+def archive_question(site: Site, desk: Desk, year: int) -> Question:
+    """One year of hourly ERA5 for a site; of the current year as much as there is."""
+    today = desk.now.astimezone(UTC).date()
+    first, last = date(year, 1, 1), min(date(year, 12, 31), today - timedelta(days=LATE_D))
+    settled = today - last > timedelta(days=31 * _MONTHS_AFTER)
+    latitude, longitude = coordinates(OPEN_METEO, site.latitude, site.longitude)
+    addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
+    request = SourceRequest(
+        source=OPEN_METEO,
+        url=addresses.openmeteo_archive,
+        params={
+            "latitude": latitude,
+            "longitude": longitude,
+            "elevation": f"{site.elevation_m:.0f}",
+            "start_date": first.isoformat(),
+            "end_date": last.isoformat(),
+            "hourly": ",".join(HOURLY),
+            "models": "era5",
+            "timeformat": "unixtime",
+            "wind_speed_unit": "ms",
+        },
+        site=site_name(site, OPEN_METEO),
+        kind="analysis",
+        secrets={"apikey": desk.api_key} if desk.api_key else {},
+        weight=open_meteo_weight(len(HOURLY), days=(last - first).days + 1),
+        fresh=_DONE if settled else _THIS_YEAR,
+    )
+
+    def read(fetched: Fetched) -> Weather:
+        weather = openmeteo.parse_archive(fetched.text)
+        provenance = replace(weather.provenance, fetched_at=fetched.fetched_at, model="ERA5")
+        return replace(weather, provenance=provenance)
+
+    return Question(request, read)
+
+
+def years_wanted(desk: Desk, years: int = YEARS) -> list[int]:
+    """The current year first, as far as the archive has any of it, then back in time: the nearest years count most."""
+    last = (desk.now.astimezone(UTC).date() - timedelta(days=LATE_D)).year
+    return list(range(last, last - years - 1, -1))
+
+
+def fetch_archive(
+    site: Site, desk: Desk, *, years: int = YEARS, on_year: Callable[[int, int], None] | None = None
+) -> Archive:
+    """Get the site's past years, from the store or the archive.
+
+    Years already kept cost nothing. When the service refuses (budget spent, throttled), the years that are there serve
+    and the rest is fetched another time.
+
+    Args:
+        site: where.
+        desk: whom to ask.
+        years: how many past years beside the current one.
+        on_year: called with the number of years done and wanted, for a progress bar.
+    """
+    obtained: list[Obtained] = []
+    failed: dict[int, str] = {}
+    wanted = years_wanted(desk, years)
+    refused = ""
+    for done, year in enumerate(wanted):
+        try:
+            question = archive_question(site, desk, year)
+            obtained.append(obtain(question, site, desk, max_age=_DONE, ask=not refused))
+        except (SourceError, WeatherFileError) as fault:
+            failed[year] = str(fault)
+            refused = str(fault) if isinstance(fault, SourceError) else refused
+        if on_year is not None:
+            on_year(done + 1, len(wanted))
+    stretches = [o.weather for o in _in_order(obtained)]
+    return Archive(joined(stretches) if stretches else None, obtained, failed)
+
+
+def _in_order(obtained: list[Obtained]) -> Iterator[Obtained]:
+    yield from sorted(obtained, key=lambda o: o.weather.times[0])

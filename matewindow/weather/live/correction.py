@@ -1,0 +1,70 @@
+"""What earlier runs of the ensemble's model got wrong at the site, fetched and learnt."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from matewindow.errors import SourceError, WeatherFileError
+from matewindow.weather.bias import Bias, lead_days, learn
+from matewindow.weather.budget import open_meteo_weight
+from matewindow.weather.http import SourceRequest
+from matewindow.weather.live.services import site_name
+from matewindow.weather.manners import OPEN_METEO, coordinates
+from matewindow.weather.openmeteo_runs import parse_previous_runs
+from matewindow.weather.steps import WetHours
+
+if TYPE_CHECKING:
+    from matewindow.site import Site
+    from matewindow.weather.live.services import Desk
+    from matewindow.weather.normal import Weather
+
+MODEL = "ecmwf_ifs025"
+"""The single run beside the ensemble: its archive of earlier runs stands in for the members', of which none is kept."""
+_VARIABLES = ("temperature_2m", "wind_speed_10m", "precipitation")
+_LEADS = range(1, 8)
+_BACK_D = 92
+_WEEK = timedelta(days=7)
+
+
+def learn_correction(site: Site, desk: Desk, record: Weather | None) -> tuple[Bias | None, str]:
+    """Hold the last three months' runs against the record.
+
+    Args:
+        site: where.
+        desk: whom to ask.
+        record: analysis or observation of the site.
+
+    Returns:
+        What was learnt, None if nothing could be, and then the reason.
+    """
+    if record is None:
+        return None, "there is no record to hold earlier forecasts against"
+    latitude, longitude = coordinates(OPEN_METEO, site.latitude, site.longitude)
+    hourly = [f"{v}_previous_day{d}" for v in _VARIABLES for d in _LEADS]
+    addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
+    request = SourceRequest(
+        source=OPEN_METEO,
+        url=addresses.openmeteo_previous_runs,
+        params={
+            "latitude": latitude,
+            "longitude": longitude,
+            "elevation": f"{site.elevation_m:.0f}",
+            "hourly": ",".join([*_VARIABLES, *hourly]),
+            "models": MODEL,
+            "past_days": str(_BACK_D),
+            "forecast_days": "1",
+            "timeformat": "unixtime",
+            "wind_speed_unit": "ms",
+        },
+        site=site_name(site, OPEN_METEO),
+        kind="previous-runs",
+        secrets={"apikey": desk.api_key} if desk.api_key else {},
+        weight=open_meteo_weight(len(hourly) + len(_VARIABLES), days=_BACK_D + 1),
+        fresh=_WEEK,
+    )
+    try:
+        runs = parse_previous_runs(desk.client.get(request, max_age=_WEEK * 8).text)
+    except (SourceError, WeatherFileError) as fault:
+        return None, str(fault).rstrip(".")
+    return learn(lead_days(runs, WetHours.from_weather(record)), record, site.longitude), ""
