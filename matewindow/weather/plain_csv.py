@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matewindow.errors import WeatherFileError
+from matewindow.units import short_grass_wind
 from matewindow.weather.files import first_impossible, read_text
 from matewindow.weather.normal import REQUIRED, VARIABLES, Kind, Provenance, Weather, make_weather
 
@@ -42,11 +43,13 @@ if TYPE_CHECKING:
 COLUMNS: dict[str, tuple[str, float]] = {
     "temp_c": ("temp_c", 1.0),
     "wind_ms": ("wind_ms", 1.0),
+    "wind_2m_ms": ("wind_ms", 1.0 / float(short_grass_wind(1.0, 10.0))),
     "rain_mm": ("rain_mm", 1.0),
     "ghi_wm2": ("ghi_wm2", 1.0),
     "cloud_percent": ("cloud_frac", 0.01),
 }
-"""Column of the file -> (column of the normal form, factor)."""
+"""Column of the file -> (column of the normal form, factor). Many home stations measure wind at 2 m over grass: it is
+brought to 10 m by the profile of FAO-56, eq. 47."""
 
 _TIME = re.compile(r"(\d{4})-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.0+)?)?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -100,6 +103,8 @@ def parse_csv(text: str, *, file: str | None = None, kind: Kind = "observation")
             notes.append(f"column {name} is empty throughout and was left out")
         else:
             columns[normal] = values
+            if name == "wind_2m_ms":
+                notes.append("wind was measured at 2 m and brought to 10 m by the profile over short grass")
     licence = "the file's owner decides; its terms are not stated in it"
     provenance = Provenance("plain CSV", kind, licence, file=file, notes=tuple(notes))
     return make_weather(times, columns, provenance)
@@ -143,8 +148,11 @@ def _check_header(header: list[str], line: str, *, where: str) -> None:
             raise WeatherFileError(f"unknown column {name!r}", where=where, fix=_hint(name))
         if header.count(name) > 1:
             raise WeatherFileError(f"column {name} stands there twice", where=where, fix="Keep one of them.")
+    if {"wind_ms", "wind_2m_ms"} <= set(header):
+        raise WeatherFileError("there are two columns of wind", where=where, fix="Keep wind_ms or wind_2m_ms.")
+    given = {"time", *(COLUMNS[name][0] for name in header if name in COLUMNS)}
     for name in ("time", *REQUIRED):
-        if name not in header:
+        if name not in given:
             raise WeatherFileError(f"there is no column {name}", where=where, fix=f"Add it. {_ALLOWED}")
 
 

@@ -55,7 +55,8 @@ class Gathered:
                 said.append(f"{a.service} gave no {_PART_WORDS.get(a.part, a.part)}: {a.reason}.")
             elif a.outcome == "stale" and a.age is not None:
                 hours = a.age.total_seconds() / 3600.0
-                text = f"The {_PART_WORDS.get(a.part, a.part)} of {a.service} is {hours:.0f} hours old; no newer one: {a.reason}."
+                what = _PART_WORDS.get(a.part, a.part)
+                text = f"The {what} of {a.service} is {hours:.0f} hours old; no newer one: {a.reason}."
                 said.append(text)
         return tuple(said)
 
