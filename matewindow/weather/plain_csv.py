@@ -150,7 +150,7 @@ def _check_header(header: list[str], line: str, *, where: str) -> None:
             raise WeatherFileError(f"column {name} stands there twice", where=where, fix="Keep one of them.")
     if {"wind_ms", "wind_2m_ms"} <= set(header):
         raise WeatherFileError("there are two columns of wind", where=where, fix="Keep wind_ms or wind_2m_ms.")
-    given = {"time", *(COLUMNS[name][0] for name in header if name in COLUMNS)}
+    given = {COLUMNS[name][0] if name in COLUMNS else name for name in header}
     for name in ("time", *REQUIRED):
         if name not in given:
             raise WeatherFileError(f"there is no column {name}", where=where, fix=f"Add it. {_ALLOWED}")
