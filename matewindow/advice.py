@@ -160,7 +160,9 @@ def _odds(outlook: Outlook) -> str:
     if _laying(outlook):
         return f"She is {verbal(p.value)} to be well mated ({percent(p.value)})."
     range_ = "" if p.low is None or p.high is None else f", {percent(p.low)} to {percent(p.high)}"
-    beside = "" if usual is None else f"; usual {percent(usual)}"
+    beside = "" if usual is None or outlook.batch.checks else f"; usual {percent(usual)}"  # the usual knows no checks
+    if outlook.batch.checks and p.value < HOPELESS:
+        return f"A virgin is {verbal(p.value)} to be well mated by now ({percent(p.value)}{range_})."
     late, late_usual = outlook.risk_delayed_laying, outlook.risk_delayed_laying_usual
     delay = ""
     if late is not None:
