@@ -25,8 +25,10 @@ def advise(days: list[GraftDay], by: date | None) -> tuple[str, list[date]]:
     """One sentence on when to graft, and the days it names, best first."""
     free = sorted((d for d in days if not d.constraints), key=lambda d: d.rank)
     if not free:
-        reasons = ", ".join(sorted({c.name for d in days for c in d.constraints}))
-        return f"No day here works, each breaks a limit of your own ({reasons}).", []
+        reasons = sorted({c.name for d in days for c in d.constraints})
+        if reasons == ["past"]:
+            return "All of these days are past.", []
+        return f"No day here works, each breaks a limit ({', '.join(reasons)}).", []
     top = free[0]
     odds = _odds_of(top)
     if top.merit <= 0.0:
@@ -180,7 +182,7 @@ def _why(outlook: Outlook, site: Site) -> str:
     lost = {cause: sum(d.spoiled_by[cause] for d in prime) for cause in prime[0].spoiled_by}
     cause = max(lost, key=lambda c: lost[c])
     stands = max(outlook.shares, key=lambda k: outlook.shares[k])
-    ground = {"observed": "what was measured", "forecast": "the forecast", "past_years": "past years"}.get(
-        stands, "little"
-    )
-    return f"Why: most flying time in the prime window is lost to {CAUSES[cause]}; the odds rest mainly on {ground}."
+    if stands == "unknown":
+        return "Why: most of the prime window is not known."
+    ground = {"observed": "what was measured", "forecast": "the forecast", "past_years": "past years"}[stands]
+    return f"Why: {CAUSES[cause]} costs the most flying time in the prime window; the odds rest mainly on {ground}."

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from matewindow import timegrid
 from matewindow.paths import issued
-from matewindow.words import day_month, percent
+from matewindow.words import day_month, percent, spans
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -48,8 +48,7 @@ def caveats(
     said = list(sources.remarks)
     measured = shares["observed"] > 0.995
     if unknown:
-        first, last = (day_month(site.civil_day(day)) for day in (unknown[0], unknown[-1]))
-        span = first if first == last else f"{first} to {last}"
+        span = spans([site.civil_day(day) for day in unknown])
         said.append(f"No weather covers {span}: these days count as without flight, so the true odds are better.")
     if shares["past_years"] > MANY_PAST_YEARS:
         part = "The whole" if shares["past_years"] > 0.995 else f"{percent(shares['past_years'])} of the"
@@ -85,7 +84,7 @@ def _forecast_caveats(paths: Paths, sources: Sources, now: datetime, site: Site)
         yield "The forecast ends before today."
         return
     if all(issued(f, today) is None for f in forecasts):
-        yield "The forecast begins later than tomorrow and was not used."
+        yield "The forecast begins or was made later than tomorrow and was not used."
         return
     for forecast in forecasts:
         yield from _age(forecast, now, today, site)

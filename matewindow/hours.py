@@ -12,8 +12,8 @@ from matewindow import sun
 from matewindow.errors import RequestError
 from matewindow.flight import CAUSES, factors, strict
 from matewindow.outlook import solar_today
-from matewindow.pastyears import past_day
-from matewindow.paths import ensemble_weight, issued, single_weight
+from matewindow.pastyears import past_day, year_rows
+from matewindow.paths import forecast_weights, issued
 from matewindow.timegrid import solar_day_start_hour
 
 if TYPE_CHECKING:
@@ -53,8 +53,9 @@ class Hour:
 class DayHours:
     """The window hours of one solar day, its daylight, and which part of the weather it comes from.
 
-    ``forecast_weight`` is how much the forecast counts against past years on this day in the odds of a batch. The day's
-    sums are None where more than one window hour is missing.
+    ``forecast_weight`` is how much the forecast counts against past years on this day in the odds of a batch, 1 where
+    there are no past years; None where the day stands on no forecast. The day's sums are None where more than one
+    window hour is missing.
     """
 
     day: date
@@ -94,6 +95,9 @@ def hourly_outlook(
         raise RequestError(f"{n_days} days", where="days", fix=f"Ask for 1 to {MAX_DAYS} days.")
     days = start + np.arange(n_days)
     light = sun.sunrise_sunset(site.latitude, site.longitude, days)
+    weights = forecast_weights(sources, days, today, biology, site.exposure)
+    if sources.past is None or not len(year_rows(sources.past, start, np.arange(n_days), today)[0]):
+        weights = np.ceil(weights)  # at face value, as in the odds
     judged = [_judge_day(day, site, sources, today, biology) for day in days]
     if all(j is None for j in judged):
         raise RequestError(
@@ -103,13 +107,13 @@ def hourly_outlook(
         )
     out = []
     for i, (day, perhaps) in enumerate(zip(days, judged, strict=True)):
-        found = perhaps or _Judged("nothing", 0, None, None, None, [])
+        found = perhaps or _Judged("nothing", 0, None, None, [])
         out.append(
             DayHours(
                 day=site.civil_day(day),
                 origin=found.origin,
                 n_series=found.n_series,
-                forecast_weight=found.weight,
+                forecast_weight=float(weights[i]) if found.origin == "forecast" else None,
                 sunrise=_local(light.sunrise[i], site),
                 sunset=_local(light.sunset[i], site),
                 daylight_h=float(light.daylight_h[i]),
@@ -125,12 +129,14 @@ def _judge_day(
     day: np.datetime64, site: Site, sources: Sources, today: np.datetime64, biology: Biology
 ) -> _Judged | None:
     """The hours of one day from the first part of the weather that knows the day, else from the one that knows any."""
-    forecast = biology.forecast
+    members = issued(sources.members, today)
+    if members is not None and members.issued is not None and day < members.issued:
+        members = None  # as in the paths: only a run's own analysis counts before it was made
     parts: list[tuple[str, SiteWeather | None]] = [
         ("observed", _only(sources.observed if day < today else None, day)),
-        ("forecast", _only(issued(sources.members, today), day)),
+        ("forecast", _only(members, day)),
         ("forecast", _only(issued(sources.run, today), day)),
-        ("past_years", None if sources.past is None else past_day(sources.past, day, today, forecast)),
+        ("past_years", None if sources.past is None else past_day(sources.past, day, today, biology.forecast)),
     ]
     partly: _Judged | None = None
     for origin, weather in parts:
@@ -148,7 +154,6 @@ def _judge_day(
 class _Judged:
     origin: str
     n_series: int
-    weight: float | None
     effective_h: float | None
     strict_h: float | None
     hours: list[Hour]
@@ -159,15 +164,6 @@ def _only(weather: SiteWeather | None, day: np.datetime64) -> SiteWeather | None
     if weather is None or not weather.days[0] <= day <= weather.days[-1]:
         return None
     return weather.on_days(np.array([int((day - weather.days[0]).astype(int))]))
-
-
-def _weight(origin: str, weather: SiteWeather, day: np.datetime64, biology: Biology) -> float | None:
-    """How much a forecast counts against past years on this day."""
-    if origin != "forecast" or weather.issued is None:
-        return None
-    lead = np.array([max(0.0, float((day - weather.issued).astype(int)))])
-    weigh = ensemble_weight if len(weather.temp_c) > 1 else single_weight
-    return float(weigh(lead, biology.forecast)[0])
 
 
 def _judge(origin: str, weather: SiteWeather, day: np.datetime64, site: Site, biology: Biology) -> _Judged:
@@ -195,7 +191,7 @@ def _judge(origin: str, weather: SiteWeather, day: np.datetime64, site: Site, bi
         for h in np.flatnonzero((share > _LEAST_SHARE).any(axis=0))
     ]
     effective, strictly = _mean(flown.effective_h[:, 0, 0]), _mean(flown.strict_h[:, 0])
-    return _Judged(origin, len(weather.temp_c), _weight(origin, weather, day, biology), effective, strictly, hours)
+    return _Judged(origin, len(weather.temp_c), effective, strictly, hours)
 
 
 def _first(values: Floats | None) -> Floats | None:

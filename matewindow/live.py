@@ -15,7 +15,9 @@ from matewindow.weather.live.addresses import Addresses
 from matewindow.weather.live.archive import YEARS
 from matewindow.weather.live.correction import learn_correction
 from matewindow.weather.live.gather import Attempt, Gathered, gather
+from matewindow.weather.live.patience import Patience
 from matewindow.weather.live.services import Desk
+from matewindow.weather.manners import OPEN_METEO
 from matewindow.weather.store import WeatherStore
 from matewindow.weather.transport import Limits
 
@@ -27,8 +29,9 @@ if TYPE_CHECKING:
     from matewindow.settings import Settings
     from matewindow.site import Site
 
-LIMITS = Limits(connect_s=2.0, read_s=4.0, total_s=4.5, tries=2, longest_wait_s=1.0)
-"""A keeper waits at the hive: a service that does not answer within these seconds is passed over."""
+LIMITS = Limits(connect_s=2.0, read_s=3.5, total_s=4.0, tries=2, longest_wait_s=1.0)
+"""A keeper waits at the hive: a service that does not answer within these seconds is passed over. Two that do not use
+up the patience of a pull (``patience.py``), which so ends within ten seconds where the store holds anything."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,13 @@ def open_desk(settings: Settings, clock: Clock | None = None, limits: Limits = L
     clock = clock or Clock()
     addresses = Addresses.read(settings.addresses_file) if settings.addresses_file else Addresses()
     with Client(settings, WeatherStore.at_home(settings, now=clock.now), clock, limits=limits) as client:
-        yield Desk(client, addresses, clock.now(), settings.openmeteo_api_key)
+        key, barred = settings.openmeteo_api_key, _barred(settings)
+        yield Desk(client, addresses, clock.now(), key, trade_without_key=barred, monotonic=clock.monotonic)
+
+
+def _barred(settings: Settings) -> bool:
+    """Whether services that are free for private use only may not be asked."""
+    return settings.trade and settings.openmeteo_api_key is None
 
 
 def live_sources(
@@ -78,13 +87,14 @@ def live_sources(
     Raises:
         SourceError: nobody gave anything and the store holds nothing.
     """
-    barred = settings.trade and settings.openmeteo_api_key is None
-    gathered = gather(site, desk, trade_without_key=barred, years=years, on_year=on_year)
+    patience = Patience(desk.monotonic)
+    gathered = gather(site, desk, trade_without_key=_barred(settings), years=years, on_year=on_year, patience=patience)
     weather, attempts = gathered.weather, list(gathered.attempts)
     ensemble = weather.ensemble
     learnt: bias.Bias | None = None
     if ensemble is not None and ensemble.provenance.source == "Open-Meteo":
-        learnt, why = learn_correction(site, desk, weather.past)
+        spared = patience.hung(OPEN_METEO.name) or patience.spent
+        learnt, why = learn_correction(site, desk, weather.past, spared=spared)
         if learnt is None:
             attempts.append(Attempt("Open-Meteo", "check of earlier runs", "failed", reason=why))
     today = solar_today((now or desk.now).astimezone(UTC), site)
@@ -94,7 +104,8 @@ def live_sources(
         biology,
         correct=None if learnt is None else lambda w: bias.apply(learnt, w, today, site.longitude),
     )
+    gathered = replace(gathered, attempts=attempts)
     remarks = gathered.remarks
     if learnt is not None and any(c.applies for c in learnt.corrections):
         remarks += ("The ensemble was corrected for what its model got wrong here in the last months.",)
-    return Live(replace(sources, remarks=remarks), replace(gathered, attempts=attempts))
+    return Live(replace(sources, remarks=remarks), gathered)

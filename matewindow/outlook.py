@@ -35,7 +35,8 @@ FLYING_H = 1.0
 class DayOutlook:
     """One day of a batch's window. Hours are means over the paths; ``spoiled_by`` is hours lost by cause.
 
-    A day that no weather covers counts as without flight: its share is ``unknown``, its strict hours are None.
+    A day that no weather covers counts as without flight: its share is ``unknown``, its strict hours are None, and no
+    cause is blamed, so that lost and effective hours fall short of the window.
     ``p_flying`` is the chance of an effective hour or more with drones about; ``flights`` the mating flights expected
     of a virgin, None once checks have been taken into account.
     """
@@ -293,7 +294,6 @@ def _days(worked: _Worked, site: Site, biology: Biology) -> list[DayOutlook]:
     paths, m = worked.paths, biology.mating
     start = int((worked.first - paths.days[0]).astype(int)) + int(worked.weights.argmax())
     strict, lost = paths.strict_hours().mean(axis=1), paths.mean_losses()
-    nothing = dict.fromkeys(CAUSES, 0.0)
     low, high = np.quantile(paths.hours, (0.1, 0.9), axis=1)
     flying = (paths.hours >= FLYING_H).mean(axis=1) * (worked.drones > 0.0)
     usual = None if worked.usual is None else known_hours(worked.usual).mean(axis=1)
@@ -313,9 +313,7 @@ def _days(worked: _Worked, site: Site, biology: Biology) -> list[DayOutlook]:
                 p_flying=float(flying[row]),
                 usual_hours=None if usual is None else float(usual[row]),
                 window_hours=float(paths.window_h[row]),
-                spoiled_by=nothing
-                if np.isnan(lost[row]).any()
-                else {cause: float(x) for cause, x in zip(CAUSES, lost[row], strict=True)},
+                spoiled_by={cause: float(x) for cause, x in zip(CAUSES, lost[row], strict=True)},
                 shares=named_shares(shares[row]),
                 drones=float(worked.drones[row]),
                 flights=None if worked.seen.checked else float(flights[row - RUN_IN_D]),

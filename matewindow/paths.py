@@ -109,10 +109,14 @@ class Paths:
         return table[self.source, np.arange(len(self.days))[:, None]]
 
     def mean_losses(self) -> Floats:
-        """Hours lost on each day by cause, mean over paths, shape (L, n_causes)."""
+        """Hours lost on each day by cause, mean over paths, shape (L, n_causes).
+
+        Where nothing is known, no cause is: lost and effective hours then fall short of the window by that share.
+        """
         table = np.concatenate([rows.lost() for rows in self.rows])
-        lost: Floats = table[self.source, np.arange(len(self.days))[:, None], self.level].mean(axis=1)
-        return lost
+        lost = table[self.source, np.arange(len(self.days))[:, None], self.level]
+        mean: Floats = np.where(np.isnan(lost), 0.0, lost).mean(axis=1)
+        return mean
 
 
 def ensemble_weight(lead_d: Floats, forecast: Forecast) -> Floats:
@@ -226,6 +230,26 @@ def build_paths(
     return paths, usual
 
 
+def forecast_weights(
+    sources: Sources, days: NDArray[np.datetime64], today: np.datetime64, biology: Biology, exposure: float
+) -> Floats:
+    """Share of paths that follow a forecast on each of some consecutive days, shape (n_days,), beside past years.
+
+    What a run says of days before it was made is known: there the share is 1.
+    """
+    run, ensemble = issued(sources.run, today), issued(sources.members, today)
+    made = [f.issued for f in (run, ensemble) if f is not None and f.issued is not None and f.days[-1] >= days[0]]
+    wide = np.arange(min([days[0], *made]), days[-1] + 1)
+    single = rows_of(FORECAST, _aligned(run, wide), biology, exposure)
+    members = rows_of(FORECAST, _aligned(ensemble, wide), biology, exposure)
+    _, weight, lead = _forecast_pool(single, members, wide, biology.forecast)
+    share, weighed = np.zeros(len(wide)), (lead >= 0) & (lead < len(weight))
+    share[weighed] = weight[lead[weighed]]
+    if single is not None and single.issued is not None:
+        share[(wide < single.issued) & ~np.isnan(single.strict_h[0])] = 1.0
+    return share[-len(days) :]
+
+
 def _number_of_paths(wanted: int, n_blocks: int, *, drawn: bool, alone: bool) -> int:
     """So many paths that every past block serves equally often; no more than there are different ones."""
     if n_blocks == 0:
@@ -267,8 +291,11 @@ def _paths(
 
 
 def issued(forecast: SiteWeather | None, today: np.datetime64) -> SiteWeather | None:
-    """The forecast, or None if it begins only after tomorrow: today it has not been issued yet."""
-    return None if forecast is None or forecast.days[0] > today + 1 else forecast
+    """The forecast, or None if it begins or was made only after tomorrow: today there is no such forecast yet."""
+    if forecast is None:
+        return None
+    there_from = forecast.days[0] if forecast.issued is None else max(forecast.days[0], forecast.issued)
+    return None if there_from > today + 1 else forecast
 
 
 def _aligned(

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matewindow.site import Site
+    from matewindow.weather.live.addresses import Addresses
     from matewindow.weather.live.services import Desk
 
 SHELTERED = 0.7
@@ -31,25 +32,47 @@ def find_places(name: str, desk: Desk, count: int = 10) -> list[Place]:
     """
     if len(name.strip()) < 2:
         raise RequestError(f"{name!r} is too short to look for", where="name", fix="Give two letters or more.")
+    _refuse_trade_without_key(desk)
     request = SourceRequest(
         source=OPEN_METEO,
-        url=desk.addresses.openmeteo_geocoding,
+        url=_addresses(desk).openmeteo_geocoding,
         params={"name": name.strip(), "count": str(count), "language": "en"},
         site="search",
         kind="place",
+        secrets=_key(desk),
     )
     return parse_geocoding(desk.client.get(request).text)
 
 
+def _refuse_trade_without_key(desk: Desk) -> None:
+    if desk.trade_without_key:
+        raise RequestError(
+            "Open-Meteo's free search for places is not for trade",
+            where="MATEWINDOW_TRADE",
+            fix="Set MATEWINDOW_OPENMETEO_API_KEY if you have a key, or take the position from a map.",
+        )
+
+
+def _addresses(desk: Desk) -> Addresses:
+    return desk.addresses.with_key() if desk.api_key else desk.addresses
+
+
+def _key(desk: Desk) -> dict[str, str]:
+    return {"apikey": desk.api_key} if desk.api_key else {}
+
+
 def elevation_at(latitude: float, longitude: float, desk: Desk) -> float | None:
-    """Height of the ground in metres (90 m terrain model); None where the service cannot tell."""
+    """Height of the ground in metres (90 m terrain model); None where the service cannot tell or may not be asked."""
+    if desk.trade_without_key:
+        return None
     lat, lon = coordinates(OPEN_METEO, latitude, longitude)
     request = SourceRequest(
         source=OPEN_METEO,
-        url=desk.addresses.openmeteo_elevation,
+        url=_addresses(desk).openmeteo_elevation,
         params={"latitude": lat, "longitude": lon},
         site=f"{lat}_{lon}",
         kind="elevation",
+        secrets=_key(desk),
     )
     try:
         return parse_elevation(desk.client.get(request).text)[0]
@@ -83,6 +106,12 @@ def write_new(path: Path, text: str) -> None:
         raise RequestError(f"cannot be written ({fault.strerror})", where=str(path)) from fault
 
 
+def _quoted(text: str) -> str:
+    """A text in one line as a TOML string: breaks become blanks, what cannot be printed is left out."""
+    plain = "".join(c for c in " ".join(text.split()) if c.isprintable())
+    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
 def site_text(
     name: str,
     latitude: float,
@@ -106,15 +135,15 @@ def site_text(
     Raises:
         SiteFileError: the values make no site.
     """
-    zone = zone or zone_at(latitude, longitude)
-    quoted = name.replace("\\", "\\\\").replace('"', '\\"')
+    known = elevation_m is not None and not math.isnan(elevation_m)
     lines = [
-        f'name = "{quoted}"',
+        f"name = {_quoted(name)}",
         f"latitude = {latitude:.5f}    # degrees north",
         f"longitude = {longitude:.5f}    # degrees east, west is negative",
-        f"elevation = {0 if elevation_m is None or math.isnan(elevation_m) else round(elevation_m)}    # metres"
-        + (", NOT KNOWN: please correct" if elevation_m is None else ""),
-        f'timezone = "{zone}"    # looked up from the position: correct it if you live near a border',
+        f"elevation = {elevation_m if known else 0.0:z.0f}    # metres"
+        + ("" if known else ", NOT KNOWN: please correct"),
+        f"timezone = {_quoted(zone or zone_at(latitude, longitude))}"
+        + ("" if zone else "    # looked up from the position: correct it if you live near a border"),
         f"exposure = {SHELTERED if exposure is None else exposure:g}    # share of the open wind at flight height"
         + (", ASSUMED: a sheltered place; 1.0 in the open" if exposure is None else ""),
     ]

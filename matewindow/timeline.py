@@ -334,7 +334,7 @@ def flying_hours(day: date, site: Site, biology: Biology, *, drones: bool = Fals
         span = drone_window_h(flight, biology.drones)
     equation_h = float(sun.equation_of_time_min(np.array([day], dtype="datetime64[D]"))[0]) / 60.0
     offset = datetime.combine(day, NOON, tzinfo=site.zone).utcoffset() or timedelta()
-    shift = offset.total_seconds() / 3600.0 - site.longitude / 15.0 - equation_h
+    shift = offset.total_seconds() / 3600.0 - site.longitude / 15.0 - equation_h - 24.0 * site.day_shift
     return span[0] + shift, span[1] + shift
 
 

@@ -52,16 +52,31 @@ def list_days(days: list[date]) -> str:
     """Days in words, runs of three and more as a span; none is "no day"."""
     if not days:
         return "no day"
+    parts = []
+    for run in _runs(days):
+        if len(run) > 2:
+            parts.append(f"{weekday_day(run[0])} to {weekday_day(run[-1])}")
+        else:
+            parts += [weekday_day(d) for d in run]
+    return _listed(parts)
+
+
+def spans(days: list[date]) -> str:
+    """Spans of days without their weekdays: 24 May to 26 May and 12 June."""
+    ends = [(day_month(run[0]), day_month(run[-1])) for run in _runs(days)]
+    return _listed([first if first == last else f"{first} to {last}" for first, last in ends])
+
+
+def _runs(days: list[date]) -> list[list[date]]:
+    """Days in order, as runs without a gap."""
     runs: list[list[date]] = []
     for day in days:
         if runs and day - runs[-1][-1] == timedelta(days=1):
             runs[-1].append(day)
         else:
             runs.append([day])
-    parts = []
-    for run in runs:
-        if len(run) > 2:
-            parts.append(f"{weekday_day(run[0])} to {weekday_day(run[-1])}")
-        else:
-            parts += [weekday_day(d) for d in run]
+    return runs
+
+
+def _listed(parts: list[str]) -> str:
     return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]

@@ -44,7 +44,20 @@ def window(n_days: int) -> tuple[Floats, NDArray[np.bool_]]:
     return share, share > 0.5
 
 
-def by_hours(first_day: str, hours: ArrayLike, *, kind: Kind = "observation", temp_c: float = WARM_C) -> SiteWeather:
+def made_on(kind: Kind, first_day: str, issued: str | None) -> np.datetime64 | None:
+    """The day a forecast was made: its first one unless told otherwise. Records were not made on a day."""
+    forecast = kind in ("forecast", "ensemble", "spread")
+    return np.datetime64(issued or first_day, "D") if forecast else None
+
+
+def by_hours(
+    first_day: str,
+    hours: ArrayLike,
+    *,
+    kind: Kind = "observation",
+    temp_c: float = WARM_C,
+    issued: str | None = None,
+) -> SiteWeather:
     """Warm, dry, calm days whose light lets queens fly for the hours given.
 
     Args:
@@ -52,6 +65,7 @@ def by_hours(first_day: str, hours: ArrayLike, *, kind: Kind = "observation", te
         hours: 0 to 4, NaN for a missing day, shape (n_days,) or (n_series, n_days).
         kind: of the source.
         temp_c: of every hour.
+        issued: day on which a forecast was made; None = its first day.
     """
     wanted = np.atleast_2d(np.asarray(hours, dtype=np.float64))
     n_days = wanted.shape[1]
@@ -66,6 +80,7 @@ def by_hours(first_day: str, hours: ArrayLike, *, kind: Kind = "observation", te
         share=share,
         inside=inside,
         provenance=Provenance("invented", kind, "none"),
+        issued=made_on(kind, first_day, issued),
     )
 
 
@@ -77,6 +92,7 @@ def changeable(
     n_series: int = 1,
     kind: Kind = "observation",
     warmth_c: float = 19.0,
+    issued: str | None = None,
 ) -> SiteWeather:
     """Weather with spells: warm and cool, still and windy, dry and wet days that last for some days each."""
     mood = np.empty((n_series, n_days))
@@ -106,4 +122,5 @@ def changeable(
         share=share,
         inside=inside,
         provenance=Provenance("invented", kind, "none"),
+        issued=made_on(kind, first_day, issued),
     )

@@ -12,7 +12,8 @@ import vl_convert
 
 from matewindow.biology import load_biology
 from matewindow.charts.lettering import text_px
-from matewindow.graft import GraftDecision, Limits, graft_decision
+from matewindow.graft import GraftDecision, graft_decision
+from matewindow.limits import Limits
 from matewindow.outlook import Outlook, batch_outlook
 from matewindow.site import Site, read_site
 from matewindow.sources import load_sources, site_biology

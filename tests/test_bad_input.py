@@ -181,7 +181,7 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
     "eggs from a two-day-old virgin": (lambda h: None, [*WINDOW, "--check", "2026-05-29:eggs"], ["2026-05-29", "cannot be"]),
     "checks that contradict": (
         lambda h: None,
-        [*WINDOW, "--check", "2026-06-12:eggs", "--check", "2026-06-14:virgin"],
+        [*WINDOW, "--now", "2026-06-20T08:00", "--check", "2026-06-12:eggs", "--check", "2026-06-14:virgin"],
         ["contradicts"],
     ),
     "emerged before it could": (lambda h: None, [*WINDOW, "--emerged", "2026-05-18"], ["emerged", "does not fit"]),

@@ -78,7 +78,7 @@ def test_an_observation_changes_the_odds_at_once() -> None:
 
     assert eggs["p_well_mated"] > before["p_well_mated"] > nothing["p_well_mated"]
     assert eggs["fates"]["lost"] == 0.0
-    assert "until sealed brood" in eggs["message"]
+    assert "leave her alone until there is sealed brood" in eggs["message"]
 
 
 def test_hours_json_judges_each_window_hour_and_adds_up() -> None:
@@ -108,7 +108,8 @@ def test_when_every_day_is_limited_the_advice_is_not_to_graft() -> None:
     report = run_json("graft", *SAMPLE, *NOW, "--from", "2026-06-01", "--days", "2", "--nucs-free-from", "2026-07-01")
 
     assert report["recommendation"]["graft_dates"] == []
-    assert report["recommendation"]["sentence"].startswith("Do not graft")
+    assert report["recommendation"]["sentence"].startswith("No day here works")
+    assert "nucs" in report["recommendation"]["sentence"]
 
 
 def test_a_deadline_lowers_the_odds_of_later_grafts() -> None:

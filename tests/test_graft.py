@@ -15,11 +15,11 @@ from scipy.stats import binom
 
 from matewindow.biology import Biology, load_biology
 from matewindow.errors import RequestError
-from matewindow.graft import GraftDay, GraftDecision, Limits, broken, graft_decision, laying_range, worth_it_from
+from matewindow.graft import GraftDay, GraftDecision, for_nuc, graft_decision, laying_range
+from matewindow.limits import Limits
 from matewindow.outlook import RUN_IN_D, batch_outlook
 from matewindow.paths import Sources
 from matewindow.timeline import Batch, emergence_days, graft_time
-from matewindow.words import share_words
 from tests.made_weather import by_hours, changeable, stand
 from tests.reference.naive_flight import naive_pent_up
 from tests.reference.queen_by_queen import exact_outcomes, flight_odds
@@ -163,6 +163,13 @@ def test_days_are_ranked_by_utility(seed: int, delay_cost: float) -> None:
     assert best.tied_with_best
 
 
+def ends(day: GraftDay) -> tuple[float, float]:
+    low, high = day.well_mated.low, day.well_mated.high
+    assert low is not None
+    assert high is not None
+    return low, high
+
+
 def tied(found: GraftDecision) -> list[bool]:
     return [day.tied_with_best for day in found.days]
 
@@ -171,9 +178,11 @@ def test_differences_are_paired_so_that_years_apart_do_not_hide_a_sure_one() -> 
     """Years from hopeless to fine: the ranges of all days overlap, yet five days later costs the same wait in every year."""
     found = decide(Sources(past=steady_past(np.linspace(0.2, 3.5, 25).tolist())), 8)
     first, sixth = found.days[0], found.days[5]
-    assert first.well_mated.low < sixth.well_mated.high
-    assert sixth.well_mated.low < first.well_mated.high
-    assert first.well_mated.high - first.well_mated.low > 0.05
+    first_low, first_high = ends(first)
+    sixth_low, sixth_high = ends(sixth)
+    assert first_low < sixth_high
+    assert sixth_low < first_high
+    assert first_high - first_low > 0.05
     assert first.rank == 1
     assert tied(found)[:2] == [True, True]
     assert not any(tied(found)[3:])
@@ -212,69 +221,25 @@ def test_a_difference_that_all_years_share_is_real() -> None:
     assert not any(tied(found)[4:])
 
 
-# --- limits ---------------------------------------------------------------------------------------------------------
-
-
-def names(day: date, limits: Limits = Limits(), **site: Any) -> list[str]:  # noqa: B008  frozen
-    return [c.name for c in broken(day, stand(**site), BIOLOGY, limits)]
-
-
-def test_a_free_yard_sets_no_limits() -> None:
-    assert names(FIRST) == []
-
-
-@pytest.mark.parametrize(("free_from", "limited"), [("2026-05-17", False), ("2026-05-18", True)])
-def test_the_cell_builder_must_be_free_the_day_before_the_graft(free_from: str, limited: bool) -> None:  # noqa: FBT001
-    limits = Limits(builder_free_from=date.fromisoformat(free_from))
-    assert names(FIRST, limits) == (["cell builder"] if limited else [])
-
-
-@pytest.mark.parametrize(("free_from", "limited"), [("2026-05-28", False), ("2026-05-29", True)])
-def test_nucs_must_be_free_when_cells_are_ripe_on_day_ten(free_from: str, limited: bool) -> None:  # noqa: FBT001
-    limits = Limits(nucs_free_from=date.fromisoformat(free_from))
-    assert names(FIRST, limits) == (["nucs"] if limited else [])
-
-
-@pytest.mark.parametrize(("mature_from", "limited"), [("2026-06-05", False), ("2026-06-06", True)])
-def test_drones_must_be_mature_when_virgins_are_six_days_old(mature_from: str, limited: bool) -> None:  # noqa: FBT001
-    """Grafted on 18 May, emerged on 30 May, six days old on 5 June."""
-    assert names(FIRST, drones_mature_from=date.fromisoformat(mature_from)) == (["drones"] if limited else [])
-
-
-@pytest.mark.parametrize(
-    ("limits", "work"),
-    [
-        (Limits(days_off=frozenset({date(2026, 5, 18)})), "graft"),
-        (Limits(days_off=frozenset({date(2026, 5, 28)})), "move the ripe cells"),
-        (Limits(weekdays_off=frozenset({0})), "graft"),
-        (Limits(weekdays_off=frozenset({3})), "move the ripe cells"),  # 28 May is a Thursday
-    ],
-)
-def test_a_visit_on_a_day_off_is_named_with_its_work(limits: Limits, work: str) -> None:
-    (constraint,) = broken(FIRST, SITE, BIOLOGY, limits)
-    assert constraint.name == "day off"
-    assert constraint.text.endswith(f"the day to {work}")
-
-
-def test_other_days_off_do_not_matter() -> None:
-    off = frozenset(FIRST + timedelta(days=i) for i in range(30)) - {FIRST, FIRST + timedelta(days=10)}
-    assert names(FIRST, Limits(days_off=off)) == []
-
-
-def test_several_limits_are_all_named() -> None:
-    limits = Limits(builder_free_from=date(2026, 6, 1), nucs_free_from=date(2026, 6, 9), weekdays_off=frozenset({0, 3}))
-    found = names(FIRST, limits, drones_mature_from=date(2026, 7, 1))
-    assert found == ["cell builder", "nucs", "drones", "day off", "day off"]
+# --- limits: each is tested in test_limits -------------------------------------------------------------------------
 
 
 def test_days_that_break_a_limit_rank_behind_all_others_and_are_not_advised() -> None:
-    limits = Limits(builder_free_from=date(2026, 5, 19))
+    limits = Limits(builder_free_from=date(2026, 5, 20))
     found = decide(Sources(past=steady_past(2.0)), 5, limits=limits)
     limited = [bool(day.constraints) for day in found.days]
     assert limited == [True, True, False, False, False]
     assert [day.rank for day in found.days] == [4, 5, 1, 2, 3]
     assert found.graft_dates[0] == date(2026, 5, 20)
     assert set(found.graft_dates) <= {day.day for day in found.days if not day.constraints}
+
+
+def test_days_before_today_by_the_sites_clock_are_past_and_are_not_advised() -> None:
+    """23:30 UTC on 18 May is 19 May by British summer time."""
+    found = decide(Sources(past=steady_past(2.0)), 4, datetime(2026, 5, 18, 23, 30, tzinfo=UTC))
+    assert [[c.name for c in day.constraints] for day in found.days] == [["past"], [], [], []]
+    assert [day.rank for day in found.days] == [4, 1, 2, 3]
+    assert FIRST not in found.graft_dates
 
 
 # --- advice -----------------------------------------------------------------------------------------------------------
@@ -294,33 +259,90 @@ def test_a_single_best_day_is_named_alone() -> None:
     assert found.sentence.startswith("Graft on Monday 18 May: ")
 
 
-def test_hopeless_days_are_not_advised_and_the_threshold_is_said() -> None:
+def test_hopeless_days_are_not_advised_and_the_odds_that_would_pay_are_said() -> None:
     found = decide(Sources(past=steady_past(0.05)), 4)
     assert all(day.well_mated.value < found.threshold for day in found.days)
+    assert all(day.merit < 0.0 for day in found.days)
     assert found.graft_dates == []
-    assert found.sentence.startswith("Better wait")
-    assert share_words(found.threshold) in found.sentence
+    assert found.sentence.startswith("Do not graft yet")
+    assert f"grafting pays from {round(100 * found.threshold)} %" in found.sentence
+    best = next(day for day in found.days if day.rank == 1)
+    assert found.threshold == best.break_even
 
 
 def test_days_that_all_break_a_limit_are_not_advised_and_the_limits_are_said() -> None:
     limits = Limits(nucs_free_from=date(2026, 7, 1), weekdays_off=frozenset({0}))
     found = decide(Sources(past=steady_past(2.0)), 3, limits=limits)
     assert found.graft_dates == []
-    assert found.sentence.startswith("Do not graft")
+    assert found.sentence.startswith("No day here works")
     assert "day off" in found.sentence
     assert "nucs" in found.sentence
 
 
+# --- worth ------------------------------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize(
-    ("cost", "words"),
-    [(0.0, "1 in 10"), (0.3, "1 in 4"), (0.5, "1 in 3"), (0.6, "2 in 5"), (1.0, "1 in 2"), (3.0, "3 in 4")],
+    ("cost", "from_p"), [(0.0, 0.0), (0.3, 3 / 13), (0.5, 1 / 3), (0.6, 3 / 8), (1.0, 1 / 2), (3.0, 3 / 4)]
 )
-def test_a_nuc_is_worth_stocking_from_its_cost_over_cost_and_gain(cost: float, words: str) -> None:
-    """Cost-loss rule: act if p (1) > (1 - p) C, that is from p = C / (1 + C); said as the next simple fraction up."""
-    biology = BIOLOGY.with_values({"decision.nuc_cost": cost})
-    threshold = worth_it_from(biology)
-    assert threshold * 1.0 == pytest.approx((1.0 - threshold) * cost)
-    assert share_words(threshold) == words
+def test_where_only_a_failed_nuc_costs_it_is_worth_stocking_from_cost_over_cost_and_gain(
+    cost: float, from_p: float
+) -> None:
+    """Cost-loss rule: act if p (1) > (1 - p) C, that is from p = C / (1 + C).
+
+    Poor queens cost what failed ones do, a day costs nothing and every cell gives a virgin.
+    """
+    changes = {"decision.nuc_cost": cost, "success.emergence_acceptance": 1.0} | FREE
+    biology = BIOLOGY.with_values(changes)
+    biology = replace(biology, decision=replace(biology.decision, poor_queen_cost=cost))
+    for day in decide(Sources(past=changeable_past(n_years=6)), 3, biology=biology).days:
+        assert day.break_even == pytest.approx(from_p, abs=1e-9)
+
+
+@pytest.mark.parametrize("by", [None, date(2026, 6, 12)], ids=["no deadline", "deadline 12 June"])
+def test_merit_is_the_utility_without_the_wait_and_break_even_is_where_it_is_nothing(by: date | None) -> None:
+    """By hand from every course: with the same gain a good queen and the same loss a bad one, at what odds it comes to 0."""
+    weather = changeable("2026-05-01", 120, np.random.default_rng(3), warmth_c=18.5)
+    found = decide(Sources(observed=weather), 4, AFTER, by=by)
+    for day in found.days:
+        hand = by_hand(day.day, weather, by)
+        earliest = hand["born"] + 6.0 + 3.0
+        assert day.merit == pytest.approx(utility_by_hand(hand, earliest), abs=1e-8)
+        gain = hand["in_time"] - 0.03 * (hand["egg_day"] - earliest * hand["well"])
+        loss = 0.3 * hand["failed"] + 0.9 * hand["poor"] + 0.03 * 5.0 * (hand["failed"] + hand["poor"])
+        a_good, a_bad = gain / hand["well"], loss / (1.0 - hand["well"])
+        no_virgin = 0.2 * (0.3 + 0.03 * 5.0)
+        p = day.break_even
+        if 0.0 < p < 1.0:
+            assert 0.8 * (p * a_good - (1.0 - p) * a_bad) - no_virgin == pytest.approx(0.0, abs=1e-9)
+
+
+@given(st.integers(0, 500), st.floats(13.0, 24.0), st.sampled_from(["mini", "few-frames", "five-frames"]))
+@settings(max_examples=25, deadline=None)
+def test_a_graft_has_merit_exactly_from_its_break_even_on(seed: int, warmth_c: float, nuc: str) -> None:
+    past = changeable("2022-01-01", 4 * 365 + 1, np.random.default_rng(seed), warmth_c=warmth_c)
+    for day in decide(Sources(past=past), 4, biology=for_nuc(BIOLOGY, nuc)).days:
+        assert 0.0 <= day.break_even <= 1.0
+        if abs(day.well_mated.value - day.break_even) > 1e-9:
+            assert (day.merit > 0.0) == (day.well_mated.value > day.break_even)
+        assert day.utility <= day.merit + 1e-12
+
+
+@pytest.mark.parametrize(("kind", "cost"), [("mini", 0.3), ("few-frames", 0.6), ("five-frames", 1.0)])
+def test_a_dearer_nuc_asks_for_better_odds(kind: str, cost: float) -> None:
+    assert for_nuc(BIOLOGY, kind).decision.nuc_cost == cost
+    sources = Sources(past=changeable_past(n_years=6))
+    mini, this = decide(sources, 1, biology=for_nuc(BIOLOGY, "mini")), decide(sources, 1, biology=for_nuc(BIOLOGY, kind))
+    assert this.threshold >= mini.threshold
+    assert this.days[0].merit <= mini.days[0].merit
+    assert (this.threshold > mini.threshold) == (kind != "mini")
+
+
+def test_waiting_costs_do_not_speak_against_grafting_at_all() -> None:
+    """A day far down the span costs its wait in rank, not in merit: a decision that begins with it says the same."""
+    found = decide(Sources(past=steady_past(2.0)), 21)
+    assert found.days[-1].merit == pytest.approx(found.days[0].merit, abs=1e-6)
+    assert found.days[0].utility - found.days[-1].utility == pytest.approx(20 * 0.03, abs=1e-6)
 
 
 # --- the deadline -----------------------------------------------------------------------------------------------------
@@ -356,7 +378,9 @@ def test_a_deadline_before_the_earliest_possible_egg_is_refused_with_that_day() 
 def test_the_deadline_is_in_the_sentence_and_decides_the_worth() -> None:
     sources = Sources(past=steady_past(2.0))
     assert "in lay by 30 June" in decide(sources, 3, by=date(2026, 6, 30)).sentence
-    assert decide(sources, 3, by=date(2026, 6, 6)).sentence.startswith("Better wait")
+    missed = decide(sources, 3, by=date(2026, 6, 6))
+    assert missed.sentence.startswith("None of these days brings queens into lay by 6 June often enough")
+    assert missed.graft_dates == []
 
 
 # --- counts of queens ---------------------------------------------------------------------------------------------------
@@ -387,7 +411,19 @@ def test_shared_weather_widens_the_range_beyond_one_binomial() -> None:
     assert laying_range(20, np.full(1000, 0.5)) == (7, 13)
 
 
+@pytest.mark.parametrize("n_grafts", [999, 1000, 5000, 10_000])
+def test_the_range_of_very_many_queens_is_that_of_the_binomial_mixture_to_a_queen_or_two(n_grafts: int) -> None:
+    """scipy's binomial over the paths; from 1,000 grafts on ours is the normal approximation."""
+    rng = np.random.default_rng(n_grafts)
+    for share in (np.round(rng.beta(4.0, 2.0, 40), 3), np.array([0.01, 0.02]), np.array([0.999]), np.array([0.5])):
+        exact = binom.cdf(np.arange(n_grafts + 1)[:, None], n_grafts, share[None, :]).mean(axis=1)
+        expected = [int(np.searchsorted(exact, q)) for q in (0.1, 0.9)]
+        assert list(laying_range(n_grafts, share)) == pytest.approx(expected, abs=0 if n_grafts < 1000 else 2)
+
+
 def test_the_range_has_its_ends_at_none_and_all() -> None:
+    assert laying_range(3000, np.zeros(10)) == (0, 0)
+    assert laying_range(3000, np.ones(10)) == (3000, 3000)
     assert laying_range(12, np.zeros(10)) == (0, 0)
     assert laying_range(12, np.ones(10)) == (12, 12)
 
@@ -405,10 +441,25 @@ def test_requests_out_of_bounds_are_refused_with_the_bounds(n_days: int, n_graft
     assert "1 to" in refused.value.fix
 
 
-def test_weather_that_does_not_cover_the_windows_is_refused() -> None:
-    members = by_hours("2026-05-17", np.full((3, 16), 2.0), kind="ensemble")
-    with pytest.raises(RequestError, match=r"no weather covers|holds nothing"):
+def test_weather_that_knows_no_day_of_the_windows_is_refused() -> None:
+    """Virgins of 18 to 22 May fly from 1 June on; the forecast ends on 31 May."""
+    members = by_hours("2026-05-17", np.full((3, 15), 2.0), kind="ensemble")
+    with pytest.raises(RequestError, match="no weather covers the mating window"):
         decide(Sources(members=members))
+
+
+def test_a_forecast_alone_answers_for_the_days_that_it_knows_and_names_the_others() -> None:
+    """16 days from 27 May reach to 11 June; grafts of 18 May are in their prime from 5 to 13 June."""
+    now = datetime(2026, 5, 27, 6, tzinfo=UTC)
+    found = decide(Sources(members=by_hours("2026-05-27", np.full((10, 16), 3.0), kind="ensemble")), 2, now)
+    assert any(w.startswith("No weather covers 12 June to ") for w in found.warnings)
+    for day in found.days:
+        assert 0.5 < day.well_mated.value < 0.96
+        assert (day.well_mated.low, day.well_mated.high) == (None, None)
+        assert day.well_mated_usual is None
+        assert day.prime_flight_hours_usual is None
+    assert found.shares["forecast"] == pytest.approx(np.mean([7 / 9, 6 / 9]))
+    assert found.shares["unknown"] == pytest.approx(np.mean([2 / 9, 3 / 9]))
 
 
 def test_a_forecast_that_reaches_the_window_counts_in_it() -> None:

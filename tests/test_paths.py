@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,27 +13,27 @@ from hypothesis import strategies as st
 
 from matewindow.biology import Biology, load_biology
 from matewindow.errors import RequestError
+from matewindow.pastyears import SHIFTS_D, year_rows
+from matewindow.pathparts import FORECAST, OBSERVED, PAST_YEARS, UNKNOWN
 from matewindow.paths import (
-    FORECAST,
-    OBSERVED,
-    PAST_YEARS,
-    SHIFTS_D,
     Paths,
     Sources,
     build_paths,
     ensemble_weight,
     even_draw,
     single_weight,
-    year_rows,
 )
 from matewindow.resampling import draw_weights, resampled_ranges
-from tests.made_weather import by_hours, changeable
+from matewindow.siteweather import lay_on_site
+from matewindow.weather.normal import Provenance, make_weather
+from tests.made_weather import by_hours, changeable, stand
 from tests.reference.naive_flight import naive_pent_up
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from matewindow.siteweather import SiteWeather
+    from matewindow.weather.normal import Kind
 
     Floats = NDArray[np.float64]
 
@@ -54,8 +55,8 @@ def ensemble(n_members: int, n_days: int, first_day: str = "2026-06-01") -> Site
     return by_hours(first_day, hours, kind="ensemble")
 
 
-def run(n_days: int, first_day: str = "2026-06-01", hours: float = RUN) -> SiteWeather:
-    return by_hours(first_day, np.full(n_days, hours), kind="forecast")
+def run(n_days: int, first_day: str = "2026-06-01", hours: float = RUN, issued: str | None = None) -> SiteWeather:
+    return by_hours(first_day, np.full(n_days, hours), kind="forecast", issued=issued)
 
 
 def record(first_day: str, n_days: int) -> SiteWeather:
@@ -139,7 +140,7 @@ def test_members_and_past_blocks_serve_equally_often() -> None:
 
 def test_a_weight_of_nothing_gives_past_years_bit_for_bit() -> None:
     sources = Sources(
-        members=changeable("2026-06-01", 16, np.random.default_rng(1), n_series=9), past=a_changeable_past()
+        members=changeable("2026-06-01", 16, np.random.default_rng(1), n_series=9, kind="ensemble"), past=a_changeable_past()
     )
     paths, usual = paths_of(sources, biology=with_forecast(ensemble_weight=0.0))
     assert usual is not None
@@ -150,7 +151,7 @@ def test_a_weight_of_nothing_gives_past_years_bit_for_bit() -> None:
 
 
 def test_a_weight_of_one_and_a_forecast_that_reaches_to_the_end_give_pure_members() -> None:
-    members = changeable("2026-06-01", 40, np.random.default_rng(2), n_series=9)
+    members = changeable("2026-06-01", 40, np.random.default_rng(2), n_series=9, kind="ensemble")
     certain = with_forecast(ensemble_weight=1.0, ensemble_half_d=1e12)
     paths = spliced(Sources(members=members, past=a_changeable_past()), biology=certain)
     assert (origins(paths) == FORECAST).all()
@@ -199,7 +200,7 @@ def test_days_before_today_are_observed_on_every_path_and_days_from_today_on_nev
 
 def test_a_day_that_was_not_observed_is_taken_from_the_run_then_from_past_years() -> None:
     observed = missing(record("2026-05-01", 31), ["2026-05-24", "2026-05-26"])
-    earlier_run = missing(run(14, "2026-05-22"), ["2026-05-26"])
+    earlier_run = missing(run(14, "2026-05-22", issued="2026-05-28"), ["2026-05-26"])
     paths = spliced(Sources(observed=observed, run=earlier_run, past=years(2001, 2025)), "2026-05-20", 10)
     by_day = dict(zip([str(d) for d in paths.days], origins(paths), strict=True))
     assert (by_day["2026-05-23"] == OBSERVED).all()
@@ -262,6 +263,9 @@ def test_without_past_years_days_past_the_forecasts_end_are_unknown_not_zero() -
     assert usual is None
     assert not np.isnan(paths.hours[:16]).any()
     assert np.isnan(paths.hours[16:]).all()
+    assert (origins(paths)[16:] == UNKNOWN).all()
+    assert np.isnan(paths.strict_hours()[16:]).all()
+    np.testing.assert_array_equal(paths.daily_shares()[16:], 0.0)  # and so the named shares fall short of 1
 
 
 @pytest.mark.parametrize(
@@ -276,6 +280,101 @@ def test_without_past_years_days_past_the_forecasts_end_are_unknown_not_zero() -
 def test_where_nothing_is_known_of_the_dates_the_request_is_refused(sources: Sources) -> None:
     with pytest.raises(RequestError, match="holds nothing for 2026-06-01 to 2026-07-10"):
         paths_of(sources)
+
+
+# --- the day on which a forecast was made -----------------------------------------------------------------------
+
+
+def test_leads_count_from_the_day_the_forecast_was_made_so_that_a_stale_one_loses_weight() -> None:
+    """An ensemble of 28 May, asked on 1 June: its fifth day has the weight of lead 4, though it is today."""
+    members = by_hours("2026-05-28", np.full((50, 16), MEMBERS), kind="ensemble")
+    paths = spliced(Sources(members=members, past=years(2001, 2025)), n_days=20)
+    leads = np.arange(4.0, 24.0)
+    expected = np.where(leads < 16, ensemble_weight(leads, BIOLOGY.forecast), 0.0)
+    np.testing.assert_allclose(paths.daily_shares()[:, FORECAST], expected, atol=1e-3)
+
+
+def test_members_dressed_from_a_run_count_as_an_ensemble_to_lead_7_and_as_a_run_beyond() -> None:
+    members = replace(ensemble(20, 16), provenance=replace(ensemble(1, 1).provenance, kind="spread"))
+    paths = spliced(Sources(members=members, past=years(2001, 2025)))
+    leads = np.arange(16.0)
+    expected = np.where(
+        leads <= 7, ensemble_weight(leads, BIOLOGY.forecast), single_weight(leads, BIOLOGY.forecast)
+    )
+    np.testing.assert_allclose(paths.daily_shares()[:16, FORECAST], expected, atol=1e-3)
+
+
+def test_what_a_run_says_of_days_before_it_was_made_is_known_and_what_it_says_from_then_on_is_forecast() -> None:
+    """A run of 30 May that begins on 25 May, asked on 1 June: five days as analysed, then its weight by lead."""
+    paths = spliced(Sources(run=run(14, "2026-05-25", issued="2026-05-30"), past=years(2001, 2025)), "2026-05-20", 20)
+    share = paths.daily_shares()[:, FORECAST]
+    np.testing.assert_array_equal(share[:5], 0.0)
+    np.testing.assert_array_equal(share[5:10], 1.0)
+    np.testing.assert_allclose(paths.hours[5:10], RUN, atol=SAME)
+    leads = np.arange(9.0)
+    np.testing.assert_allclose(share[10:19], single_weight(leads, BIOLOGY.forecast), atol=1e-3)
+    assert share[19] == 0.0
+
+
+def test_a_record_comes_before_what_a_run_says_of_the_same_days() -> None:
+    sources = Sources(observed=record("2026-05-01", 29), run=run(14, "2026-05-25", issued="2026-05-30"))
+    paths = spliced(sources, "2026-05-24", 10)
+    assert [int(kind) for kind in origins(paths)[:, 0]] == [OBSERVED] * 6 + [FORECAST] * 4
+
+
+def test_a_forecast_that_is_not_made_yet_has_no_say() -> None:
+    """Asked on 1 June with a run of 6 June that also holds the days before: it would tell their outcome."""
+    later_run, later_members = (
+        by_hours("2026-05-25", np.full((n, 20), RUN), kind=kind, issued="2026-06-06")  # type: ignore[arg-type]
+        for n, kind in ((1, "forecast"), (9, "ensemble"))
+    )
+    paths = spliced(Sources(run=later_run, members=later_members, past=years(2001, 2025)), "2026-05-20", 30)
+    assert (origins(paths) == PAST_YEARS).all()
+    tomorrow = spliced(Sources(run=run(14, "2026-06-02"), past=years(2001, 2025)))
+    assert (origins(tomorrow) == FORECAST).any()
+
+
+def laid_forecast(**known: datetime | None) -> SiteWeather:
+    """Twenty days from 25 May at longitude -60, whose solar days begin at 4 UTC, in normal form laid on the site."""
+    times = np.datetime64("2026-05-25T04", "h") + np.arange(20 * 24)
+    columns = {"temp_c": np.full(480, 20.0), "wind_ms": np.full(480, 1.0)}
+    site = stand(longitude=-60.0, timezone="America/Halifax")
+    weather = make_weather(times, columns, Provenance("invented", "forecast", "none", **known))  # type: ignore[arg-type]
+    return lay_on_site(weather, site, BIOLOGY.flight)
+
+
+@pytest.mark.parametrize(
+    ("known", "made"),
+    [
+        ({"run_time": datetime(2026, 5, 30, 0, tzinfo=UTC)}, "2026-05-29"),
+        ({"run_time": datetime(2026, 5, 30, 6, tzinfo=UTC)}, "2026-05-30"),
+        ({"fetched_at": datetime(2026, 5, 31, 18, tzinfo=UTC)}, "2026-05-31"),
+        (
+            {"run_time": datetime(2026, 5, 30, 12, tzinfo=UTC), "fetched_at": datetime(2026, 5, 31, 12, tzinfo=UTC)},
+            "2026-05-30",
+        ),
+        ({}, "2026-05-29"),
+    ],
+    ids=["run before the solar day begins", "run after", "fetched", "run before fetching", "neither: last day - 15"],
+)
+def test_the_day_a_forecast_was_made_is_the_solar_day_of_its_run_else_of_its_fetching_else_estimated(
+    known: dict[str, datetime], made: str
+) -> None:
+    assert laid_forecast(**known).issued == np.datetime64(made)
+
+
+def test_a_short_forecast_that_does_not_say_when_it_was_made_is_taken_as_made_on_its_first_day() -> None:
+    weather = laid_forecast()
+    times = np.datetime64("2026-05-25T04", "h") + np.arange(5 * 24)
+    columns = {"temp_c": np.full(120, 20.0), "wind_ms": np.full(120, 1.0)}
+    kinds: tuple[Kind, ...] = ("forecast", "ensemble", "spread", "observation", "analysis", "typical")
+    site = stand(longitude=-60.0, timezone="America/Halifax")
+    made = {
+        kind: lay_on_site(make_weather(times, columns, Provenance("invented", kind, "none")), site, BIOLOGY.flight)
+        for kind in kinds
+    }
+    assert [str(made[kind].issued) for kind in kinds] == ["2026-05-25"] * 3 + ["None"] * 3
+    assert weather.issued is not None
 
 
 # --- past years -----------------------------------------------------------------------------------------------
@@ -318,6 +417,23 @@ def test_missing_days_of_a_past_year_are_filled_from_within_three_days_or_the_ye
     assert not np.isnan(left.hours).any()
     (note,) = left.notes
     assert note.startswith("1 past year")
+
+
+def test_only_the_needed_days_decide_whether_a_past_year_serves() -> None:
+    """13 to 26 June are needed, moved 6 June to 3 July: 2010 lacks days before, 2011 days after, 2012 some of them."""
+    past = years(2001, 2025)
+    past = missing(past, [str(np.datetime64("2010-05-25") + i) for i in range(12)])
+    past = missing(past, [f"2011-07-{d:02d}" for d in range(4, 13)])
+    past = missing(past, [f"2012-06-{d}" for d in range(15, 23)])
+    paths, usual = paths_of(Sources(past=past), n_days=40, needed=slice(12, 26))
+    assert usual is not None
+    assert paths.years.tolist() == [y for y in range(2001, 2026) if y != 2012]
+    assert not np.isnan(paths.hours[12:26]).any()
+    unknown = np.isnan(paths.hours)
+    assert set(paths.years[paths.year[unknown.any(axis=0)]]) == {2010, 2011}
+    np.testing.assert_array_equal(origins(paths) == UNKNOWN, unknown)
+    (note,) = paths.notes
+    assert note.startswith("1 past year lacks")
 
 
 def test_a_missing_day_takes_the_nearest_day_that_is_known() -> None:
@@ -414,7 +530,9 @@ def test_past_years_are_warmed_to_the_year_in_question_by_a_slope_of_none_to_0_0
     paths = spliced(Sources(past=warming(2000, 2025, slope_k)))
     assert paths.trend_k == pytest.approx(used_k * np.mean(2026 - paths.years), abs=1e-9)
     # each year's days, brought to 2026: warmed by slope x (2026 - year)
-    level_0 = [row for rows in paths.rows for row in rows.effective_h[:: len(SHIFTS_D), 0, 0]]
+    level_0 = [
+        row for rows in paths.rows if rows.kind == PAST_YEARS for row in rows.effective_h[:: len(SHIFTS_D), 0, 0]
+    ]
     temp = 17.0 + slope_k * (paths.years - 2000) + used_k * (2026 - paths.years)
     np.testing.assert_allclose(level_0, 4.0 / (1.0 + np.exp(-0.9 * (temp - 19.0))), rtol=1e-6)
 
@@ -437,7 +555,7 @@ def test_a_typical_year_has_no_trend() -> None:
 def test_hours_and_losses_of_the_paths_add_up_to_the_window_on_every_day() -> None:
     sources = Sources(
         observed=changeable("2026-05-01", 31, np.random.default_rng(8)),
-        members=changeable("2026-06-01", 16, np.random.default_rng(9), n_series=12),
+        members=changeable("2026-06-01", 16, np.random.default_rng(9), n_series=12, kind="ensemble"),
         past=a_changeable_past(),
     )
     paths = spliced(sources, "2026-05-20")

@@ -26,7 +26,6 @@ from matewindow.timeline import (
     likeliest_emergence,
     quiet_hours,
     timeline,
-    to_date,
 )
 from tests.made_weather import stand
 
@@ -66,6 +65,7 @@ def test_a_graft_without_a_time_of_day_is_taken_at_noon_of_the_sites_clock() -> 
         ("leave alone", "05-28", "05-25", "06-12"),  # ages 3 to 21
         ("first laying check", "06-05", "06-05", "06-06"),
         ("late", "06-12", "06-12", "06-13"),
+        ("nuc wears out", "06-10", "06-10", "06-10"),  # 21 days after the cells were moved
         ("sealed-brood check", "06-14", "06-14", "06-14"),  # 9 days after the check
         ("give up", "06-19", "06-19", "06-20"),
     ],
@@ -81,7 +81,7 @@ def test_the_dates_of_a_graft_on_10_may_are_those_counted_by_hand(
 
 def test_the_timeline_has_these_dates_and_no_others_in_order() -> None:
     found = timeline(BATCH, LONDON, BIOLOGY)
-    assert len(found) == len(events_of(BATCH)) == 12
+    assert len(found) == len(events_of(BATCH)) == 13
     assert [e.day for e in found] == sorted(e.day for e in found)
     assert all(e.earliest <= e.day <= e.latest for e in found)
 
@@ -90,6 +90,12 @@ def test_hours_that_matter_are_given_in_civil_time() -> None:
     events = events_of(BATCH)
     assert str(events["graft"].at) == "2026-05-10 12:00:00+01:00"
     assert str(events["cells sealed"].at) == "2026-05-14 18:00:00+01:00"
+
+
+def test_a_nuc_wears_out_21_days_after_its_cells_came_whenever_that_was() -> None:
+    moved = replace(BATCH, moved=datetime(2026, 5, 21, 0, 30, tzinfo=LONDON.zone))
+    assert events_of(moved)["nuc wears out"].day == date(2026, 6, 11)
+    assert "remake it or unite it" in events_of(moved)["nuc wears out"].work
 
 
 def test_the_first_check_falls_14_days_after_emergence_whatever_the_day_of_the_graft() -> None:
@@ -156,7 +162,8 @@ def test_shares_of_emergence_add_up_to_1_and_have_the_mean_of_the_batch(grafted:
     assert shares.sum() == pytest.approx(1.0, abs=1e-12)
     assert (shares >= 0.0).all()
     # the mean of the days' middles, in UTC: whole days and whole hours of their starts cost less than an hour
-    start = datetime.combine(to_date(first), time(12), tzinfo=UTC) - timedelta(hours=longitude / 15.0)
+    noon = datetime.fromisoformat(str(first)).replace(hour=12, tzinfo=UTC)
+    start = noon - timedelta(hours=longitude / 15.0)
     mean = start + timedelta(days=float(shares @ np.arange(len(shares))))
     assert abs(mean - emergence_mean(batch, BIOLOGY)) < timedelta(hours=1)
 
@@ -281,7 +288,7 @@ def test_a_southern_batch_has_southern_dates_and_hours() -> None:
     assert (start, end) == pytest.approx((13.0 + 21.6 / 60.0, 17.0 + 21.6 / 60.0), abs=2.0 / 60.0)
     assert str(events["cells sealed"].at) == "2026-11-24 18:00:00+13:00"
     first, shares = emergence_days(batch, CANTERBURY, BIOLOGY)
-    assert to_date(first + int(shares.argmax())) == date(2026, 12, 2)
+    assert CANTERBURY.civil_day(first + int(shares.argmax())) == date(2026, 12, 2)
 
 
 def test_a_southern_batch_over_new_year_and_the_change_of_clocks() -> None:
@@ -290,6 +297,51 @@ def test_a_southern_batch_over_new_year_and_the_change_of_clocks() -> None:
     assert str(spring["cells sealed"].at) == "2026-09-29 19:00:00+13:00"
     summer = events_of(Batch(graft_time(date(2026, 12, 15), CANTERBURY)), CANTERBURY)
     assert summer["give up"].day == date(2027, 1, 24)
+
+
+PLACES = [
+    (-176.5, "Pacific/Chatham", 1),
+    (-175.2, "Pacific/Tongatapu", 1),
+    (-179.9, "Pacific/Fiji", 1),
+    (178.4, "Pacific/Fiji", 0),
+    (174.8, "Pacific/Auckland", 0),
+    (-171.8, "Pacific/Apia", 1),
+    (-170.7, "Pacific/Pago_Pago", 0),
+    (177.5, "Asia/Anadyr", 0),
+    (0.0, "Europe/London", 0),
+]
+
+
+@pytest.mark.parametrize(("longitude", "zone", "ahead"), PLACES)
+def test_a_solar_day_has_the_date_that_the_calendar_shows_at_its_noon(longitude: float, zone: str, ahead: int) -> None:
+    """Chatham, Tonga and Samoa keep the date of the lands west of the line, a day ahead of their sun. In any season."""
+    site = stand(longitude=longitude, timezone=zone)
+    for day in np.arange("2026-01-01", "2027-01-01", 9, dtype="datetime64[D]"):
+        noon = datetime.fromisoformat(str(day)).replace(hour=12, tzinfo=UTC) - timedelta(hours=longitude / 15.0)
+        shown = noon.astimezone(site.zone).date()
+        assert site.civil_day(day) == shown
+        assert site.solar_day(shown) == day
+        assert shown == date.fromisoformat(str(day)) + timedelta(days=ahead)
+
+
+@pytest.mark.parametrize(("longitude", "zone", "ahead"), PLACES)
+def test_a_graft_at_local_noon_emerges_on_the_local_calendar_wherever_it_is(
+    longitude: float, zone: str, ahead: int
+) -> None:
+    """295 h after noon is 19:00 on the twelfth day by the local clock; the solar day of it is the calendar's, less the shift."""
+    site = stand(longitude=longitude, timezone=zone)
+    batch = Batch(graft_time(date(2026, 12, 10), site))
+    events = events_of(batch, site)
+    assert events["emergence"].day == date(2026, 12, 22)
+    assert events["first laying check"].day == date(2027, 1, 5)
+    first, shares = emergence_days(batch, site, BIOLOGY)
+    assert first + int(shares.argmax()) == np.datetime64("2026-12-22") - ahead
+    seen = replace(batch, emerged=date(2026, 12, 23))
+    assert emergence_days(seen, site, BIOLOGY)[0] == np.datetime64("2026-12-23") - ahead
+    flying = flying_hours(date(2026, 12, 22), site, BIOLOGY)
+    assert 11.0 < flying[0] < 14.5
+    assert flying[1] == pytest.approx(flying[0] + 4.0)
+    assert quiet_hours(date(2026, 12, 22), site, BIOLOGY)[0] == 11.0
 
 
 @pytest.mark.parametrize(

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path  # noqa: TC003  Typer reads annotations at run time
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from rich.text import Text
 
 app = typer.Typer(help="Find a place and write its site file.", no_args_is_help=True)
 
@@ -23,10 +26,11 @@ def find(
     from matewindow.live import open_desk
     from matewindow.places import find_places
     from matewindow.reporting import places_report
+    from matewindow.weather.openmeteo_places import LICENCE
 
     with open_desk(options.settings_of_process()) as desk:
-        report = places_report(find_places(name, desk, count))
-    options.show(report, tables.places_tables(report), as_json=as_json)
+        report = places_report(find_places(name, desk, count)) | {"licence": LICENCE}
+    options.show(report, [*tables.places_tables(report), _dim(LICENCE)], as_json=as_json)
 
 
 @app.command()
@@ -52,11 +56,21 @@ def new(
     from matewindow.live import open_desk
     from matewindow.places import elevation_at, site_text, write_new
     from matewindow.reporting import site_report
+    from matewindow.weather.openmeteo_places import LICENCE
 
+    licence = None
     if elevation is None:
         with open_desk(options.settings_of_process()) as desk:
             elevation = elevation_at(latitude, longitude, desk)
+        licence = None if elevation is None else LICENCE
     text, site = site_text(name, latitude, longitude, elevation_m=elevation, zone=timezone, exposure=exposure)
     write_new(out, text)
-    report = site_report(site) | {"file": str(out), "text": text}
-    options.show(report, tables.site_tables(report), as_json=as_json)
+    report = site_report(site) | {"file": str(out), "text": text, "licence": licence}
+    credit = [] if licence is None else [_dim(licence)]
+    options.show(report, [*tables.site_tables(report), *credit], as_json=as_json)
+
+
+def _dim(text: str) -> Text:
+    from rich.text import Text
+
+    return Text(text, style="dim")

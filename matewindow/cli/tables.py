@@ -146,7 +146,7 @@ def demo_tables(report: Report) -> list[Any]:
     """Both answers, marked as invented."""
     return [
         Text(report["invented"], style="italic"),
-        *graft_tables(report["graft"])[:2],
+        *graft_tables(report["graft"])[:3],
         Text(""),
         *window_tables(report["window"]),
     ]

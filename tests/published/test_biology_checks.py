@@ -32,7 +32,7 @@ from scipy.stats import lognorm
 from matewindow import mating
 from matewindow.biology import Biology, load_biology
 from matewindow.flight import drone_window_h, factors, flight_days, resolve_pent_up
-from matewindow.graft import Limits, broken
+from matewindow.limits import Limits, broken
 from matewindow.timeline import Batch, emergence_mean, graft_time, timeline
 from tests.made_weather import stand, window
 from tests.published.laying_lag import lag_from_readiness, matured_at, shape_of
@@ -94,7 +94,7 @@ def test_b7_drones_are_mature_38_days_after_the_egg_and_the_graft_day_is_told_so
     drones = BIOLOGY.drones
     assert drones.emergence_d + drones.mature_age_d == 38.0
     site = stand(drones_mature_from=date(2026, 6, 20))
-    (constraint,) = broken(date(2026, 5, 1), site, BIOLOGY, Limits())
+    (constraint,) = broken(date(2026, 5, 1), date(2026, 5, 1), site, BIOLOGY, Limits())
     assert constraint.name == "drones"
     assert "38 days" in constraint.text
 

@@ -11,12 +11,13 @@ from matewindow.weather import openmeteo
 from matewindow.weather.budget import open_meteo_weight
 from matewindow.weather.http import SourceRequest
 from matewindow.weather.join import joined
-from matewindow.weather.live.obtain import Obtained, obtain
+from matewindow.weather.live.obtain import Obtained, obtain, reason_of
+from matewindow.weather.live.patience import Patience
 from matewindow.weather.live.services import HOURLY, Question, site_name
 from matewindow.weather.manners import OPEN_METEO, coordinates
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from matewindow.site import Site
     from matewindow.weather.http import Fetched
@@ -27,17 +28,25 @@ YEARS = 30
 LATE_D = 6
 """ERA5 comes five days late; one more for the day that is not over yet."""
 _THIS_YEAR, _DONE = timedelta(days=1), timedelta(days=3650)
+_NONSENSE_YEARS = 1
+"""So many years may make no sense, such as the first days of January, before no more are asked for."""
 _MONTHS_AFTER = 2
 """A year is final in the archive when so many months have passed: preliminary days are replaced."""
 
 
 @dataclass(frozen=True)
 class Archive:
-    """What the archive gave: the record, and for each year that failed the reason."""
+    """What the archive gave: the record, the year of each part of it, and for each year that failed the reason."""
 
     record: Weather | None
-    obtained: list[Obtained]
+    obtained: dict[int, Obtained]
     failed: dict[int, str]
+
+    @property
+    def stale(self) -> Obtained | None:
+        """The newest year, if it is an older answer because there is no new one."""
+        newest = self.obtained[max(self.obtained)] if self.obtained else None
+        return newest if newest is not None and newest.stale else None
 
 
 def archive_question(site: Site, desk: Desk, year: int) -> Question:
@@ -73,7 +82,7 @@ def archive_question(site: Site, desk: Desk, year: int) -> Question:
         provenance = replace(weather.provenance, fetched_at=fetched.fetched_at, model="ERA5")
         return replace(weather, provenance=provenance)
 
-    return Question(request, read)
+    return Question(request, read, moving=frozenset({"end_date"}))
 
 
 def years_wanted(desk: Desk, years: int = YEARS) -> list[int]:
@@ -83,7 +92,12 @@ def years_wanted(desk: Desk, years: int = YEARS) -> list[int]:
 
 
 def fetch_archive(
-    site: Site, desk: Desk, *, years: int = YEARS, on_year: Callable[[int, int], None] | None = None
+    site: Site,
+    desk: Desk,
+    *,
+    years: int = YEARS,
+    on_year: Callable[[int, int], None] | None = None,
+    patience: Patience | None = None,
 ) -> Archive:
     """Get the site's past years, from the store or the archive.
 
@@ -95,23 +109,32 @@ def fetch_archive(
         desk: whom to ask.
         years: how many past years beside the current one.
         on_year: called with the number of years done and wanted, for a progress bar.
+        patience: what slow calls have cost this pull.
     """
-    obtained: list[Obtained] = []
+    patience = patience or Patience(desk.monotonic)
+    obtained: dict[int, Obtained] = {}
     failed: dict[int, str] = {}
     wanted = years_wanted(desk, years)
-    refused = ""
+    questions = {year: archive_question(site, desk, year) for year in wanted}
+    key = questions[wanted[0]].request.key
+    stored = list(desk.client.store.entries(source=key.source, site=key.site, kind=key.kind))
+    refused: str | None = None
+    nonsense = 0
     for done, year in enumerate(wanted):
+        patience.begin()
+        spared = patience.hung(OPEN_METEO.name) or patience.spent
+        reason, made_no_sense = None, False
         try:
-            question = archive_question(site, desk, year)
-            obtained.append(obtain(question, site, desk, max_age=_DONE, ask=not refused))
+            got = obtain(questions[year], site, desk, max_age=_DONE, not_asked=refused, spared=spared, stored=stored)
+            obtained[year], reason, made_no_sense = got, got.reason, got.nonsense
         except (SourceError, WeatherFileError) as fault:
-            failed[year] = str(fault)
-            refused = str(fault) if isinstance(fault, SourceError) else refused
+            failed[year] = reason = reason_of(fault)
+            made_no_sense = isinstance(fault, WeatherFileError)
+        patience.end(OPEN_METEO.name, failed=reason is not None)
+        nonsense += made_no_sense
+        if reason is not None and (nonsense > _NONSENSE_YEARS or not made_no_sense):
+            refused = refused or reason
         if on_year is not None:
             on_year(done + 1, len(wanted))
-    stretches = [o.weather for o in _in_order(obtained)]
+    stretches = [obtained[year].weather for year in sorted(obtained)]
     return Archive(joined(stretches) if stretches else None, obtained, failed)
-
-
-def _in_order(obtained: list[Obtained]) -> Iterator[Obtained]:
-    yield from sorted(obtained, key=lambda o: o.weather.times[0])

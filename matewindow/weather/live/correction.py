@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from matewindow.errors import SourceError, WeatherFileError
 from matewindow.weather.bias import Bias, lead_days, learn
 from matewindow.weather.budget import open_meteo_weight
+from matewindow.weather.folder import check_place
 from matewindow.weather.http import SourceRequest
+from matewindow.weather.live.obtain import read_answer, reason_of
 from matewindow.weather.live.services import site_name
 from matewindow.weather.manners import OPEN_METEO, coordinates
 from matewindow.weather.openmeteo_runs import parse_previous_runs
@@ -16,6 +18,7 @@ from matewindow.weather.steps import WetHours
 
 if TYPE_CHECKING:
     from matewindow.site import Site
+    from matewindow.weather.http import Fetched
     from matewindow.weather.live.services import Desk
     from matewindow.weather.normal import Weather
 
@@ -27,13 +30,16 @@ _BACK_D = 92
 _WEEK = timedelta(days=7)
 
 
-def learn_correction(site: Site, desk: Desk, record: Weather | None) -> tuple[Bias | None, str]:
+def learn_correction(
+    site: Site, desk: Desk, record: Weather | None, *, spared: str | None = None
+) -> tuple[Bias | None, str]:
     """Hold the last three months' runs against the record.
 
     Args:
         site: where.
         desk: whom to ask.
         record: analysis or observation of the site.
+        spared: a reason to ask nobody and to take what is in the store.
 
     Returns:
         What was learnt, None if nothing could be, and then the reason.
@@ -63,8 +69,14 @@ def learn_correction(site: Site, desk: Desk, record: Weather | None) -> tuple[Bi
         weight=open_meteo_weight(len(hourly) + len(_VARIABLES), days=_BACK_D + 1),
         fresh=_WEEK,
     )
+
+    def read(fetched: Fetched) -> dict[int, Weather]:
+        forecasts = dict(lead_days(parse_previous_runs(fetched.text), WetHours.from_weather(record)))
+        for forecast in forecasts.values():
+            check_place(forecast, site)
+        return forecasts
+
     try:
-        runs = parse_previous_runs(desk.client.get(request, max_age=_WEEK * 8).text)
+        return learn(read_answer(desk, request, read, max_age=_WEEK * 8, not_asked=spared), record, site.longitude), ""
     except (SourceError, WeatherFileError) as fault:
-        return None, str(fault).rstrip(".")
-    return learn(lead_days(runs, WetHours.from_weather(record)), record, site.longitude), ""
+        return None, reason_of(fault)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -10,7 +10,8 @@ from matewindow.errors import InputError, SourceError, WeatherFileError
 from matewindow.weather.folder import WeatherFolder
 from matewindow.weather.join import joined
 from matewindow.weather.live.archive import YEARS, fetch_archive
-from matewindow.weather.live.obtain import Obtained, obtain
+from matewindow.weather.live.obtain import Obtained, obtain, reason_of
+from matewindow.weather.live.patience import Patience
 from matewindow.weather.live.services import Desk, Part, services_for
 
 if TYPE_CHECKING:
@@ -48,17 +49,19 @@ class Gathered:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """A sentence for every service that failed or gave stale weather, and for years that are lacking."""
-        said = []
-        for a in self.attempts:
-            if a.outcome == "failed":
-                said.append(f"{a.service} gave no {_PART_WORDS.get(a.part, a.part)}: {a.reason}.")
-            elif a.outcome == "stale" and a.age is not None:
-                hours = a.age.total_seconds() / 3600.0
-                what = _PART_WORDS.get(a.part, a.part)
-                text = f"The {what} of {a.service} is {hours:.0f} hours old; no newer one: {a.reason}."
-                said.append(text)
-        return tuple(said)
+        """A sentence for every service that failed, gave stale weather or was left out, and for lacking years."""
+        return tuple(said for said in map(_remark, self.attempts) if said)
+
+
+def _remark(a: Attempt) -> str:
+    """What the user must know about an attempt; nothing if all went well."""
+    part = _PART_WORDS.get(a.part, a.part)
+    if a.outcome == "stale" and a.age is not None:
+        hours = a.age.total_seconds() / 3600.0
+        verb = "are" if part.endswith("s") else "is"
+        return f"The {part} of {a.service} {verb} {hours:.0f} hours old; no newer one: {a.reason}."
+    said = {"failed": "gave no", "left out": "was not asked for", "incomplete": "gave not all"}.get(a.outcome)
+    return "" if said is None else f"{a.service} {said} {part}: {a.reason}."
 
 
 def gather(
@@ -68,6 +71,7 @@ def gather(
     trade_without_key: bool = False,
     years: int = YEARS,
     on_year: Callable[[int, int], None] | None = None,
+    patience: Patience | None = None,
 ) -> Gathered:
     """Get a site's weather: ensemble and forecast from the first service that gives each, observations, past years.
 
@@ -80,62 +84,90 @@ def gather(
         trade_without_key: leave out services that may not serve trade without a key.
         years: past years wanted.
         on_year: progress of the archive.
+        patience: what slow calls have cost this pull.
 
     Raises:
         SourceError: nobody gave anything, and nothing is in the store; the text lists all reasons.
     """
     attempts: list[Attempt] = []
-    ensemble = _part("ensemble", site, desk, attempts, trade_without_key=trade_without_key)
-    forecast = _part("forecast", site, desk, attempts, trade_without_key=trade_without_key)
-    observed = _part("observed", site, desk, attempts, trade_without_key=trade_without_key)
+    patience = patience or Patience(desk.monotonic)
+    barred = trade_without_key
+
+    def part(which: Part) -> Weather | None:
+        return _part(which, site, desk, attempts, patience, trade_without_key=barred)
+
+    ensemble, forecast, observed = part("ensemble"), part("forecast"), part("observed")
     past: Weather | None = None
-    if trade_without_key:
-        reason = "its free archive is not for trade: set MATEWINDOW_OPENMETEO_API_KEY"
-        attempts.append(Attempt("Open-Meteo", "past years", "left out", reason=reason))
+    if barred:
+        reason = "its free service is not for trade; set MATEWINDOW_OPENMETEO_API_KEY if you have a key"
+        attempts.append(Attempt("Open-Meteo", "ensemble, forecast and past years", "left out", reason=reason))
     else:
-        past = _past(site, desk, attempts, years, on_year)
+        past = _past(site, desk, attempts, years, on_year, patience)
     if ensemble is None and forecast is None and past is None:
         reasons = "; ".join(f"{a.service}, {a.part}: {a.reason}" for a in attempts if a.reason)
-        raise SourceError("Nobody", f"every source failed and the store holds nothing for this site ({reasons})")
+        nothing = "none of them could be used, and the store holds nothing young enough for this site"
+        raise SourceError("The weather services", f"{nothing} ({reasons})")
     records = [w for w in (past, observed) if w is not None]
     record = joined(records) if records else None
     return Gathered(WeatherFolder(forecast, ensemble, record, past), attempts)
 
 
-def _part(part: Part, site: Site, desk: Desk, attempts: list[Attempt], *, trade_without_key: bool) -> Weather | None:
+def _part(
+    part: Part, site: Site, desk: Desk, attempts: list[Attempt], patience: Patience, *, trade_without_key: bool
+) -> Weather | None:
     """One part from the first service that has it fresh, else the youngest stale one."""
     stale: list[tuple[Obtained, Attempt]] = []
+    max_age = _OBSERVED_AGE if part == "observed" else MAX_AGE
     for service in services_for(site, part, trade_without_key=trade_without_key):
+        source = service.source.name
         try:
+            not_asked = patience.hung(source) or (patience.spent if stale else None)
+            patience.begin()
             question = service.question(site, desk)
-            max_age = _OBSERVED_AGE if part == "observed" else MAX_AGE
-            got = obtain(question, site, desk, max_age=max_age)
+            patience.end(source, failed=False)  # of the look-up of a grid cell or station, which may be another's
+            not_asked = not_asked or (patience.spent if stale else None)
+            patience.begin()
+            got = obtain(question, site, desk, max_age=max_age, not_asked=not_asked, spared=patience.spent)
+            patience.end(source, failed=got.stale)
         except (SourceError, WeatherFileError, InputError) as fault:
-            reason = fault.reason if isinstance(fault, SourceError) else str(fault).rstrip(".")
-            attempts.append(Attempt(service.name, part, "failed", reason=reason))
+            patience.end(source, failed=True)
+            attempts.append(Attempt(service.name, part, "failed", reason=reason_of(fault)))
             continue
         attempt = _attempt(service.name, part, got)
         if not got.stale:
+            attempts += [_passed_over(older) for _, older in stale]
             attempts.append(attempt)
             return got.weather
         stale.append((got, attempt))
     if not stale:
         return None
     stale.sort(key=lambda pair: pair[0].age)
-    attempts += [attempt for _, attempt in stale[:1]]
+    attempts += [stale[0][1], *(_passed_over(older) for _, older in stale[1:])]
     return stale[0][0].weather
 
 
+def _passed_over(stale: Attempt) -> Attempt:
+    """A service whose older answer was not used."""
+    return replace(stale, outcome="failed", age=None, licence="", model="", hours=0)
+
+
 def _past(
-    site: Site, desk: Desk, attempts: list[Attempt], years: int, on_year: Callable[[int, int], None] | None
+    site: Site,
+    desk: Desk,
+    attempts: list[Attempt],
+    years: int,
+    on_year: Callable[[int, int], None] | None,
+    patience: Patience,
 ) -> Weather | None:
-    archive = fetch_archive(site, desk, years=years, on_year=on_year)
-    if archive.failed:
-        n, reason = len(archive.failed), next(iter(archive.failed.values())).rstrip(".")
-        attempts.append(Attempt("Open-Meteo archive", f"{n} of {years + 1} past years", "failed", reason=reason))
+    archive = fetch_archive(site, desk, years=years, on_year=on_year, patience=patience)
+    name, part = "Open-Meteo archive", "past years"
     if archive.record is not None:
-        newest = min(archive.obtained, key=lambda o: o.age)
-        attempts.append(_attempt("Open-Meteo archive", "past years", Obtained(archive.record, "store", newest.age)))
+        newest = archive.obtained[max(archive.obtained)]
+        attempts.append(_attempt(name, part, replace(newest, weather=archive.record)))
+    if archive.failed:
+        n, reason = len(archive.failed), next(iter(archive.failed.values()))
+        outcome = "failed" if archive.record is None else "incomplete"
+        attempts.append(Attempt(name, part, outcome, reason=f"{n} of {years + 1} are lacking ({reason})"))
     return archive.record
 
 

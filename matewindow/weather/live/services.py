@@ -7,16 +7,21 @@ days. The archive of past years has a module of its own (``archive.py``).
 from __future__ import annotations
 
 import json
+import time
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Literal, Protocol
 from urllib.parse import urlsplit
 
-from matewindow.errors import SourceError, WeatherFileError
+import numpy as np
+
+from matewindow.errors import SourceError, StoreError, WeatherFileError
 from matewindow.weather import brightsky, metno, mosmix, nws, openmeteo
 from matewindow.weather.budget import open_meteo_weight
 from matewindow.weather.http import SourceRequest
 from matewindow.weather.live import regions
+from matewindow.weather.live.obtain import read_answer
 from matewindow.weather.manners import BRIGHT_SKY, DWD, MET_NORWAY, NWS, OPEN_METEO, Source, coordinates
 from matewindow.weather.openmeteo_runs import parse_run_metadata
 
@@ -24,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from matewindow.site import Site
+    from matewindow.weather.entries import Entry
     from matewindow.weather.http import Client, Fetched
     from matewindow.weather.live.addresses import Addresses
     from matewindow.weather.normal import Weather
@@ -36,29 +42,48 @@ AHEAD_D = 16
 BEHIND_D = 10
 """Days before today asked of a forecast: they bridge the days that the archive is late."""
 FRESH = timedelta(hours=1)
+_A_DAY = np.timedelta64(1, "D")
 
 
 @dataclass(frozen=True)
 class Desk:
-    """What a service needs to ask: whom, with which addresses and key, and what time it is."""
+    """What a service needs to ask: whom, with which addresses and key, and what time it is.
+
+    With ``trade_without_key`` those who may not serve trade without a key are not asked for places either.
+    ``monotonic`` gives seconds that never run backwards, for what a pull waits in all.
+    """
 
     client: Client
     addresses: Addresses
     now: datetime
-    api_key: str | None = None
+    api_key: str | None = field(default=None, repr=False)
+    trade_without_key: bool = False
+    monotonic: Callable[[], float] = time.monotonic
 
 
 @dataclass(frozen=True)
 class Question:
     """One request with the reader of its answer.
 
-    ``shared`` marks a request whose answer serves several parts: each is read anew, as only one reading is kept beside
-    an answer.
+    ``shared`` marks a request whose answer serves several parts: each is read anew, as only one reading, that of the
+    part that was wanted first, is kept beside an answer. ``moving`` names the parameters that change from day to day:
+    an answer to yesterday's request is an older answer to the same question.
     """
 
     request: SourceRequest
     read: Callable[[Fetched], Weather]
     shared: bool = False
+    moving: frozenset[str] = frozenset()
+
+    def same_as(self, entry: Entry) -> bool:
+        """Whether a stored answer answers this question, though perhaps for other days."""
+        return _same(entry, self.request, self.moving)
+
+
+def _same(entry: Entry, request: SourceRequest, moving: frozenset[str]) -> bool:
+    """Whether an entry answers a request, parameters that move from day to day left aside."""
+    here, there = ({k: v for k, v in p.items() if k not in moving} for p in (request.params, entry.params))
+    return entry.url == request.url and here == there
 
 
 class Service(Protocol):
@@ -130,24 +155,34 @@ class OpenMeteo:
             weight=open_meteo_weight(len(hourly), days=AHEAD_D, members=members),
             fresh=FRESH,
         )
-        parse = openmeteo.parse_ensemble if self.part == "ensemble" else openmeteo.parse_forecast
-        return Question(request, lambda fetched: _stamped(parse(fetched.text), fetched, self._run_time(desk)))
+        return Question(request, lambda fetched: self._read(fetched, desk))
+
+    def _read(self, fetched: Fetched, desk: Desk) -> Weather:
+        if self.part == "ensemble":
+            weather = openmeteo.parse_ensemble(fetched.text)
+            weather = replace(weather, provenance=replace(weather.provenance, model=self.model or ENSEMBLE_MODEL))
+            return _stamped(weather, fetched, self._run_time(desk))
+        weather = openmeteo.parse_forecast(fetched.text)
+        first, asked_for = weather.times[0], np.datetime64(fetched.fetched_at.date() - timedelta(days=BEHIND_D), "s")
+        if first < asked_for - _A_DAY:  # it tells no run time: that it lives in the past shows in its days only
+            raise WeatherFileError(f"it begins on {first.item():%d %B}, {(asked_for - first) // _A_DAY} days too early")
+        return _stamped(weather, fetched)
 
     def _run_time(self, desk: Desk) -> datetime | None:
         """When the run began, from the service's own note about the model; unknown if that cannot be had."""
-        if self.part != "ensemble":
-            return None
         model = self.model or ENSEMBLE_MODEL
+        addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
         request = SourceRequest(
             source=self.source,
-            url=desk.addresses.openmeteo_meta.format(model=model),
+            url=addresses.openmeteo_meta.format(model=model),
             params={},
             site="all",
             kind="run",
-            fresh=FRESH / 4,
+            secrets={"apikey": desk.api_key} if desk.api_key else {},
+            fresh=FRESH / 12,
         )
         try:
-            return parse_run_metadata(desk.client.get(request).text).run_time
+            return read_answer(desk, request, lambda fetched: parse_run_metadata(fetched.text)).run_time
         except (SourceError, WeatherFileError):
             return None
 
@@ -210,13 +245,18 @@ class NationalWeatherService:
             kind="grid-point",
             fresh=timedelta(days=7),
         )
-        cell = nws.parse_points(desk.client.get(points, max_age=timedelta(days=90)).text)
+        cell = read_answer(desk, points, lambda f: nws.parse_points(f.text), max_age=timedelta(days=90))
         if urlsplit(cell.forecast_grid_url).hostname != urlsplit(points.url).hostname:
             raise SourceError(self.name, "its answer sends us to another host")
         request = SourceRequest(
             source=self.source, url=cell.forecast_grid_url, params={}, site=here, kind="forecast", fresh=FRESH
         )
         return Question(request, lambda fetched: _stamped(nws.parse_gridpoints(fetched.text), fetched))
+
+
+_BRIGHT_SKY_REACH = np.timedelta64(8, "D")
+"""What is asked for ends nine days ahead or more, and each of DWD's runs reaches ten: a shorter one is two days old."""
+_BRIGHT_SKY_DAYS = frozenset({"date", "last_date"})
 
 
 def _bright_sky_request(site: Site, desk: Desk) -> SourceRequest:
@@ -258,9 +298,12 @@ class BrightSky:
             weather = answer.observed if self.part == "observed" else answer.forecast
             if weather is None:
                 raise WeatherFileError(f"it has no {self.part} hours here", where="Bright Sky")
+            reach = weather.times[-1] - np.datetime64(fetched.fetched_at.replace(tzinfo=None), "s")
+            if self.part == "forecast" and reach < _BRIGHT_SKY_REACH:  # it tells no run time
+                raise WeatherFileError("its forecast ends too early: it comes from an old run", where="Bright Sky")
             return _stamped(weather, fetched)
 
-        return Question(_bright_sky_request(site, desk), read, shared=True)
+        return Question(_bright_sky_request(site, desk), read, shared=True, moving=_BRIGHT_SKY_DAYS)
 
 
 @dataclass(frozen=True)
@@ -277,7 +320,7 @@ class MosmixSpread:
 
     def question(self, site: Site, desk: Desk) -> Question:
         """The station is the one that Bright Sky forecasts from."""
-        station = _forecast_station(desk.client.get(_bright_sky_request(site, desk), max_age=timedelta(days=90)).text)
+        station = self._station(_bright_sky_request(site, desk), desk)
         request = SourceRequest(
             source=self.source,
             url=desk.addresses.mosmix.format(id=station),
@@ -290,6 +333,20 @@ class MosmixSpread:
         return Question(
             request, lambda fetched: _stamped(mosmix.spread_members(mosmix.parse_kmz(fetched.body)), fetched)
         )
+
+    @staticmethod
+    def _station(request: SourceRequest, desk: Desk) -> str:
+        """WMO number of the station; if Bright Sky fails, the one that it named last."""
+        try:
+            return _forecast_station(desk.client.get(request).text)
+        except SourceError:
+            store = desk.client.store
+            stored = store.entries(source=request.source.name, site=request.site, kind=request.kind)
+            for entry in sorted(stored, key=lambda e: e.id, reverse=True):
+                with suppress(SourceError, StoreError):
+                    if _same(entry, request, _BRIGHT_SKY_DAYS):
+                        return _forecast_station(store.body(entry).decode("utf-8", "replace"))
+            raise
 
 
 def _forecast_station(text: str) -> str:
