@@ -41,7 +41,8 @@ if TYPE_CHECKING:
     from matewindow.site import Site
 
 Day = Annotated[date, AfterValidator(in_reach)]
-Now = Annotated[datetime | None, Query(description="Take this as the present; with an offset.")]
+Moment = Annotated[datetime, AfterValidator(lambda moment: in_reach(moment.date(), "now") and moment)]
+Now = Annotated[Moment | None, Query(description="Take this as the present; with an offset.")]
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -12,7 +13,10 @@ from typing import Any
 
 import pytest
 
+from matewindow.biology import load_biology
 from matewindow.cli import main
+from matewindow.paths import Sources
+from matewindow.site import read_site
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLE = ROOT / "sample_weather"
@@ -190,7 +194,29 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
     "a clock that is none": (lambda h: None, [*GRAFT, "--now", "noonish"], ["--now", "noonish"]),
     "an unknown option": (lambda h: None, [*GRAFT, "--colour", "red"], ["--colour"]),
     "too many hours asked": (lambda h: None, ["hours", "--days", "500"], ["days", "1 to 60"]),
+    "a check that lies ahead": (lambda h: None, [*WINDOW, "--check", "2026-06-02:eggs"], ["2026-06-02", "in the future"]),
+    "an emergence that lies ahead": (lambda h: None, ["window", "--graft", "2026-05-22", "--emerged", "2026-06-03"], ["emerged", "in the future"]),
+    "cells moved before the graft": (lambda h: None, [*WINDOW, "--moved", "2026-05-14"], ["moved before the graft"]),
+    "a virgin before she emerged": (
+        lambda h: None,
+        [*WINDOW, "--emerged", "2026-05-27", "--check", "2026-05-26:virgin"],
+        ["a virgin on 2026-05-26", "cannot be"],
+    ),
+    "an unknown kind of nuc": (lambda h: None, [*GRAFT, "--nuc", "skep"], ["--nuc", "mini"]),
+    "no day off that there is": (lambda h: None, [*GRAFT, "--day-off", "mo"], ["--day-off", "first three letters"]),
+    "a picture without a name": (lambda h: None, [*GRAFT, "--picture", ""], ["--picture", "names no file"]),
+    "a picture above": (lambda h: None, [*GRAFT, "--picture", ".."], ["--picture", "names no file"]),
+    "a picture named as a folder that is there": (
+        lambda h: (h / "album").mkdir(),
+        [*GRAFT, "--picture", "{home}/album"],
+        ["album", "names no file"],
+    ),
+    "a picture inside a file": (lambda h: None, [*GRAFT, "--picture", "{home}/site.toml/june"], ["no folder can be made", "site.toml"]),
+    "a picture inside a file, deeper": (lambda h: None, [*GRAFT, "--picture", "{home}/site.toml/a/june"], ["no folder can be made"]),
+    "a picture with a name too long": (lambda h: None, [*GRAFT, "--picture", "{home}/" + 300 * "n"], ["too long"]),
+    "a picture with a name just too long": (lambda h: None, [*GRAFT, "--picture", "{home}/" + 253 * "n"], ["too long"]),
 }
+OUT_OF_REACH = ("0001-01-01", "1949-12-31", "2200-01-01", "9999-12-31")
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -201,7 +227,8 @@ def test_bad_input_gives_one_message_and_exit_code_two(
     breakage(home)
     weather = [] if "--weather" in command else ["--weather", str(home)]
     now = [] if "--now" in command else ["--now", "2026-06-01T06:00Z"]
-    monkeypatch.setattr(sys, "argv", ["matewindow", command[0], "--site", str(home / "site.toml"), *weather, *now, *command[1:]])
+    options = [text.replace("{home}", str(home)) for text in command[1:]]
+    monkeypatch.setattr(sys, "argv", ["matewindow", command[0], "--site", str(home / "site.toml"), *weather, *now, *options])
 
     with pytest.raises(SystemExit) as stopped:
         main()
@@ -213,6 +240,76 @@ def test_bad_input_gives_one_message_and_exit_code_two(
     message = " ".join(printed.err.split())
     for word in words:
         assert word in message, message
+
+
+@pytest.mark.parametrize("day", OUT_OF_REACH)
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["graft", "--from", "DAY"],
+        [*GRAFT, "--by", "DAY"],
+        [*GRAFT, "--builder-free-from", "DAY"],
+        [*GRAFT, "--nucs-free-from", "DAY"],
+        [*GRAFT, "--day-off", "DAY"],
+        [*GRAFT, "--now", "DAY"],
+        ["window", "--graft", "DAY"],
+        [*WINDOW, "--emerged", "DAY"],
+        [*WINDOW, "--moved", "DAYT12:00"],
+        [*WINDOW, "--now", "DAYT23:59-14:00"],
+        ["hours", "--from", "DAY"],
+    ],
+    ids=lambda command: " ".join(command[-2:-1]) + " of " + command[0],
+)
+def test_years_that_the_program_cannot_reckon_with_are_refused_with_those_that_it_can(
+    command: list[str], day: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now = [] if "--now" in command else ["--now", "2026-06-01T06:00Z"]
+    options = [text.replace("DAY", day) for text in command[1:]]
+    sample = ["--site", str(SAMPLE / "site.toml"), "--weather", str(SAMPLE)]
+    # the weather is not what is wrong: none is read, so that a hundred refusals take no time
+    place, biology = read_site(SAMPLE / "site.toml"), load_biology()
+    monkeypatch.setattr("matewindow.cli.options.load", lambda *_: (place, Sources(), biology))
+    monkeypatch.setattr(sys, "argv", ["matewindow", command[0], *sample, *now, *options])
+
+    with pytest.raises(SystemExit) as stopped:
+        main()
+
+    printed = capsys.readouterr()
+    assert stopped.value.code == 2
+    assert printed.err.count("\n") == 1
+    assert f"{command[-2]}: the year {int(day[:4])} is out of reach. Give one from 1950 to 2199." in printed.err
+
+
+@pytest.mark.parametrize("day", [*OUT_OF_REACH, "1950-01-01", "2199-12-31"])
+@pytest.mark.parametrize("saw", ["eggs", "virgin"])
+def test_checks_at_the_ends_of_time_are_refused_without_a_crash(
+    day: str, saw: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], sample_sources: Sources
+) -> None:
+    place, biology = read_site(SAMPLE / "site.toml"), load_biology()
+    monkeypatch.setattr("matewindow.cli.options.load", lambda *_: (place, sample_sources, biology))
+    sample = ["--site", "site", "--weather", "weather", "--now", "2026-06-01T06:00Z"]
+    monkeypatch.setattr(sys, "argv", ["matewindow", "window", *sample, *WINDOW[1:], "--check", f"{day}:{saw}"])
+
+    with pytest.raises(SystemExit) as stopped:
+        main()
+
+    assert stopped.value.code == 2
+    assert day in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp437", "cp1252", "utf-8"])
+def test_a_message_reaches_a_terminal_of_any_encoding(encoding: str, home: Path) -> None:
+    """The degree sign of a message. A message to a terminal that claims ASCII is written in UTF-8 (click's choice)."""
+    edit_json(home, "forecast.json", set_unit("°F"))
+    environment = {**os.environ, "PYTHONIOENCODING": encoding, "LC_ALL": "C", "PYTHONUTF8": "0"}
+    command = [sys.executable, "-m", "matewindow.cli", *GRAFT, "--site", "site.toml", "--weather", "."]
+    done = subprocess.run(command, cwd=home, capture_output=True, env=environment, check=False)
+
+    assert done.returncode == 2
+    text = done.stderr.decode("utf-8" if encoding == "ascii" else encoding)
+    assert "forecast.json" in text
+    assert "°F" in text
+    assert len(text.strip().splitlines()) == 1
 
 
 def test_a_real_process_ends_the_same_way(home: Path) -> None:

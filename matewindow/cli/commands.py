@@ -183,13 +183,15 @@ def _draw(kind: str, result: Any, stem: Path | None, site: Any = None) -> list[s
         return []
     from matewindow import charts
 
-    if not stem.name or stem.is_dir():
-        raise RequestError(f"{str(stem)!r} names no file", where="--picture", fix="Give a name such as pictures/june.")
     try:
-        stem.parent.mkdir(parents=True, exist_ok=True)
+        no_file = not stem.name or stem.is_dir()
+        if not no_file:
+            stem.parent.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise RequestError(
             f"no folder can be made at {stem.parent} ({fault.strerror})", where="picture", fix="Choose another place."
         ) from fault
+    if no_file:
+        raise RequestError(f"{str(stem)!r} names no file", where="--picture", fix="Give a name such as pictures/june.")
     chart = charts.graft_chart(result) if kind == "graft" else charts.window_chart(result, site=site)
     return [str(path) for path in charts.write_chart(chart, stem)]

@@ -33,13 +33,13 @@ def graft_tables(report: Report) -> list[Any]:
     """The sentence, then the days, then what each limit means."""
     by = report["by"]
     table = _table(_title(report, "graft days"))
-    table.add_column("graft on", no_wrap=True, overflow="fold")
-    table.add_column("in lay by then" if by else "well mated", justify="right", no_wrap=True, overflow="fold")
-    table.add_column("usual", justify="right", no_wrap=True, overflow="fold")
-    table.add_column("laying", justify="right", no_wrap=True, overflow="fold")
-    table.add_column("first eggs", no_wrap=True, overflow="fold")
-    table.add_column("flight h", justify="right", no_wrap=True, overflow="fold")
-    table.add_column("", no_wrap=True, overflow="fold")
+    table.add_column("graft on", overflow="fold")
+    table.add_column("in lay by then" if by else "well mated", justify="right", overflow="fold")
+    table.add_column("usual", justify="right", overflow="fold")
+    table.add_column("laying", justify="right", overflow="fold")
+    table.add_column("first eggs", overflow="fold")
+    table.add_column("flight h", justify="right", overflow="fold")
+    table.add_column("", overflow="fold")
     for d in report["days"]:
         prime = d["prime_flight_hours"]
         odds = percent(d["p_in_lay_by"]) if by else percent(d["p_well_mated"]) + _between(d["p_well_mated_range"])
@@ -67,7 +67,7 @@ def window_tables(report: Report) -> list[Any]:
     """The message, the odds, the days, the work."""
     odds = _table(_title(report, "odds of one virgin"))
     for name in ("", "odds", "5-95 %", "usual"):
-        odds.add_column(name, justify="right" if name else "left", no_wrap=True, overflow="fold")
+        odds.add_column(name, justify="right" if name else "left", overflow="fold")
     for key, name in (
         ("p_well_mated", "well mated"),
         ("risk_poor_mating", "poor mating, if not lost"),
@@ -83,9 +83,7 @@ def window_tables(report: Report) -> list[Any]:
     fates = Text("Of 100 virgins: " + ", ".join(f"{n} {_FATES[f]}" for f, n in _of_hundred(report["fates"])) + ".\n")
     days = _table("Flight hours by day")
     for name in ("day", "age", "hours", "10-90 %", "usual", "lost to", "stands on"):
-        days.add_column(
-            name, justify="left" if name in ("day", "lost to", "stands on") else "right", no_wrap=True, overflow="fold"
-        )
+        days.add_column(name, justify="left" if name in ("day", "lost to", "stands on") else "right", overflow="fold")
     for d in report["days"]:
         kind = max(d["shares"], key=lambda k: d["shares"][k])
         days.add_row(
@@ -100,7 +98,7 @@ def window_tables(report: Report) -> list[Any]:
         )
     work = _table("Dates and work")
     for name in ("date", "what", "work"):
-        work.add_column(name, no_wrap=name == "date")
+        work.add_column(name, overflow="fold")
     for e in report["timeline"]:
         sure = e["earliest"] == e["latest"]
         when = _weekday(e["date"]) + ("" if sure else f"\n({_span(e['earliest'], e['latest'])})")
@@ -122,7 +120,7 @@ def hours_tables(report: Report) -> list[Any]:
         )
         table = _table(None)
         for name in ("hour", "°C", "wind (Bft)", "rain mm", "light", "flight h", "lost to"):
-            table.add_column(name, justify="left" if name == "lost to" else "right", no_wrap=True, overflow="fold")
+            table.add_column(name, justify="left" if name == "lost to" else "right", overflow="fold")
         columns = (("rain_mm", 1), ("ghi_wm2", 0), ("suitable", 2))
         for h in d["hours"]:
             part = "" if h["share"] > 0.999 else f" ({h['share']:.1f})"

@@ -30,10 +30,33 @@ GERMANY = Site("Grünau", 50.62, 9.18, 240.0, "Europe/Berlin", exposure=0.7)
 AMERICA = Site("Notch", 44.0125, -71.6625, 310.0, "America/New_York", exposure=0.7)
 """In the middle of a cell of the invented grid of the US service."""
 BRITAIN = Site("Ambleholt", 52.14, -1.71, 96.0, "Europe/London", exposure=0.7)
-YEARS = 4
+YEARS = 2
 """Past years asked for where their number does not matter; the current one comes on top."""
 CONTACT = "keeper@example.org"
 BIOLOGY: Biology = load_biology()
+
+
+ADDRESSES = {
+    "openmeteo_forecast": ("open-meteo-forecast", "/v1/forecast"),
+    "openmeteo_ensemble": ("open-meteo-ensemble", "/v1/ensemble"),
+    "openmeteo_archive": ("open-meteo-archive", "/v1/archive"),
+    "openmeteo_previous_runs": ("open-meteo-previous-runs", "/v1/forecast"),
+    "openmeteo_elevation": ("open-meteo-forecast", "/v1/elevation"),
+    "openmeteo_geocoding": ("open-meteo-geocoding", "/v1/search"),
+    "openmeteo_meta": ("open-meteo-ensemble", "/data/{model}/static/meta.json"),
+    "metno": ("met-norway", "/weatherapi/locationforecast/2.0/complete"),
+    "nws_points": ("nws", "/points"),
+    "brightsky": ("bright-sky", "/weather"),
+    "mosmix": ("dwd", "/weather/local_forecasts/mos/MOSMIX_L/single_stations/{id}/kml/MOSMIX_L_LATEST_{id}.kmz"),
+}
+"""Where each of the program's addresses is spoken by the loopback server."""
+
+
+def write_addresses(server: LoopbackServer, path: Path) -> Path:
+    """Write the file that leads another process to a loopback server, for ``MATEWINDOW_ADDRESSES_FILE``."""
+    lines = [f'{name} = "{server.url(service)}{rest}"' for name, (service, rest) in ADDRESSES.items()]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
 
 
 class CountingClock(SetClock):

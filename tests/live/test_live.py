@@ -237,13 +237,13 @@ def test_a_year_of_nonsense_is_asked_for_again_and_does_not_keep_back_the_others
     """Unmarked it would be taken for settled, and be fresh for ten years."""
     server.faults.on("all_nulls", "open-meteo-archive", times=1)
     live = pull(server, GERMANY, tmp_path)
-    assert asked_years(server) == [2026, 2025, 2024, 2023, 2022]
+    assert asked_years(server) == [2026, 2025, 2024]
     (lacking,) = (r for r in live.sources.remarks if r.startswith("Open-Meteo archive"))
-    assert lacking.startswith("Open-Meteo archive gave not all past years: 1 of 5 are lacking (column temperature_2m")
+    assert lacking.startswith("Open-Meteo archive gave not all past years: 1 of 3 are lacking (column temperature_2m")
 
     later(server, minutes=11)
     live = pull(server, GERMANY, tmp_path)
-    assert asked_years(server) == [2026, 2025, 2024, 2023, 2022, 2026]
+    assert asked_years(server) == [2026, 2025, 2024, 2026]
     assert not any("archive" in r for r in live.sources.remarks)
 
 
