@@ -30,10 +30,20 @@ def home(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def remove(home: Path, *names: str) -> None:
+    for name in names:
+        (home / name).unlink()
+
+
 def edit_site(home: Path, old: str, new: str) -> None:
     text = (home / "site.toml").read_text(encoding="utf-8")
     assert old in text
     (home / "site.toml").write_text(text.replace(old, new), encoding="utf-8")
+
+
+def swap_coordinates(home: Path) -> None:
+    for old, new in (("= 53.20", "= X"), ("= -1.90", "= 53.20"), ("= X", "= -1.90")):
+        edit_site(home, old, new)
 
 
 def edit_json(home: Path, name: str, change: Callable[[dict[str, Any]], object]) -> None:
@@ -96,7 +106,7 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
     "latitude out of range": (lambda h: edit_site(h, "53.2", "153.2"), GRAFT, ["latitude", "-90 to 90"]),
     "latitude is a text": (lambda h: edit_site(h, "53.20", '"north"'), GRAFT, ["latitude", "not a number"]),
     "swapped latitude and longitude": (
-        lambda h: (edit_site(h, "= 53.20", "= X"), edit_site(h, "= -1.90", "= 53.20"), edit_site(h, "= X", "= -1.90")),
+        swap_coordinates,
         GRAFT,
         ["swapped"],
     ),
@@ -115,14 +125,22 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
     ),
     "missing weather folder": (lambda h: None, [*GRAFT, "--weather", "nowhere"], ["nowhere", "no such weather folder"]),
     "weather folder without weather": (
-        lambda h: [(h / n).unlink() for n in ("forecast.json", "past.json")],
+        lambda h: remove(h, "forecast.json", "past.json"),
         GRAFT,
         ["forecast.json, ensemble.json, past.json, past.csv, past.epw, past.tmy3.csv"],
     ),
     "empty weather file": (lambda h: (h / "forecast.json").write_text(""), GRAFT, ["forecast.json", "empty"]),
     "truncated JSON": (lambda h: truncate(h, "forecast.json"), GRAFT, ["forecast.json"]),
-    "text after the JSON": (lambda h: append(h / "forecast.json", "Unexpected error while streaming data: timeout"), GRAFT, ["forecast.json", "broke off"]),
-    "HTML instead of JSON": (lambda h: (h / "past.json").write_text("<html>busy</html>"), GRAFT, ["past.json", "web page"]),
+    "text after the JSON": (
+        lambda h: append(h / "forecast.json", "Unexpected error while streaming data: timeout"),
+        GRAFT,
+        ["forecast.json", "broke off"],
+    ),
+    "HTML instead of JSON": (
+        lambda h: (h / "past.json").write_text("<html>busy</html>"),
+        GRAFT,
+        ["past.json", "web page"],
+    ),
     "an error of the service": (
         lambda h: (h / "past.json").write_text('{"error":true,"reason":"Daily limit exceeded"}'),
         GRAFT,
@@ -149,9 +167,17 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
         GRAFT,
         ["forecast.json", "temperature_2m", "warm"],
     ),
-    "time running backwards": (lambda h: edit_json(h, "forecast.json", backwards), GRAFT, ["forecast.json", "backwards"]),
+    "time running backwards": (
+        lambda h: edit_json(h, "forecast.json", backwards),
+        GRAFT,
+        ["forecast.json", "backwards"],
+    ),
     "a doubled hour": (lambda h: edit_json(h, "forecast.json", doubled), GRAFT, ["forecast.json", "twice"]),
-    "columns of unequal length": (lambda h: edit_json(h, "forecast.json", shorter), GRAFT, ["forecast.json", "precipitation"]),
+    "columns of unequal length": (
+        lambda h: edit_json(h, "forecast.json", shorter),
+        GRAFT,
+        ["forecast.json", "precipitation"],
+    ),
     "weather of another place": (
         lambda h: edit_json(h, "forecast.json", lambda d: d.update(latitude=48.1)),
         GRAFT,
@@ -182,7 +208,11 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
     "no days": (lambda h: None, ["graft", "--from", "2026-06-01", "--days", "0"], ["days", "1 to 120"]),
     "a deadline that cannot be met": (lambda h: None, [*GRAFT, "--by", "2026-06-10"], ["by", "earliest possible egg"]),
     "a check that is none": (lambda h: None, [*WINDOW, "--check", "2026-06-01:drone"], ["eggs, virgin, nothing"]),
-    "eggs from a two-day-old virgin": (lambda h: None, [*WINDOW, "--check", "2026-05-29:eggs"], ["2026-05-29", "cannot be"]),
+    "eggs from a two-day-old virgin": (
+        lambda h: None,
+        [*WINDOW, "--check", "2026-05-29:eggs"],
+        ["2026-05-29", "cannot be"],
+    ),
     "checks that contradict": (
         lambda h: None,
         [*WINDOW, "--now", "2026-06-20T08:00", "--check", "2026-06-12:eggs", "--check", "2026-06-14:virgin"],
@@ -194,8 +224,16 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
     "a clock that is none": (lambda h: None, [*GRAFT, "--now", "noonish"], ["--now", "noonish"]),
     "an unknown option": (lambda h: None, [*GRAFT, "--colour", "red"], ["--colour"]),
     "too many hours asked": (lambda h: None, ["hours", "--days", "500"], ["days", "1 to 60"]),
-    "a check that lies ahead": (lambda h: None, [*WINDOW, "--check", "2026-06-02:eggs"], ["2026-06-02", "in the future"]),
-    "an emergence that lies ahead": (lambda h: None, ["window", "--graft", "2026-05-22", "--emerged", "2026-06-03"], ["emerged", "in the future"]),
+    "a check that lies ahead": (
+        lambda h: None,
+        [*WINDOW, "--check", "2026-06-02:eggs"],
+        ["2026-06-02", "in the future"],
+    ),
+    "an emergence that lies ahead": (
+        lambda h: None,
+        ["window", "--graft", "2026-05-22", "--emerged", "2026-06-03"],
+        ["emerged", "in the future"],
+    ),
     "cells moved before the graft": (lambda h: None, [*WINDOW, "--moved", "2026-05-14"], ["moved before the graft"]),
     "a virgin before she emerged": (
         lambda h: None,
@@ -211,8 +249,16 @@ CASES: dict[str, tuple[Break, list[str], list[str]]] = {
         [*GRAFT, "--picture", "{home}/album"],
         ["album", "names no file"],
     ),
-    "a picture inside a file": (lambda h: None, [*GRAFT, "--picture", "{home}/site.toml/june"], ["no folder can be made", "site.toml"]),
-    "a picture inside a file, deeper": (lambda h: None, [*GRAFT, "--picture", "{home}/site.toml/a/june"], ["no folder can be made"]),
+    "a picture inside a file": (
+        lambda h: None,
+        [*GRAFT, "--picture", "{home}/site.toml/june"],
+        ["no folder can be made", "site.toml"],
+    ),
+    "a picture inside a file, deeper": (
+        lambda h: None,
+        [*GRAFT, "--picture", "{home}/site.toml/a/june"],
+        ["no folder can be made"],
+    ),
     "a picture with a name too long": (lambda h: None, [*GRAFT, "--picture", "{home}/" + 300 * "n"], ["too long"]),
     "a picture with a name just too long": (lambda h: None, [*GRAFT, "--picture", "{home}/" + 253 * "n"], ["too long"]),
 }
@@ -228,7 +274,9 @@ def test_bad_input_gives_one_message_and_exit_code_two(
     weather = [] if "--weather" in command else ["--weather", str(home)]
     now = [] if "--now" in command else ["--now", "2026-06-01T06:00Z"]
     options = [text.replace("{home}", str(home)) for text in command[1:]]
-    monkeypatch.setattr(sys, "argv", ["matewindow", command[0], "--site", str(home / "site.toml"), *weather, *now, *options])
+    monkeypatch.setattr(
+        sys, "argv", ["matewindow", command[0], "--site", str(home / "site.toml"), *weather, *now, *options]
+    )
 
     with pytest.raises(SystemExit) as stopped:
         main()

@@ -34,7 +34,8 @@ def values(weather: Weather | None, name: str = "temp_c") -> Floats:
     assert weather is not None
     found = weather.values(name)
     assert found is not None
-    return found[0]
+    first: Floats = found[0]
+    return first
 
 
 def at(weather: Weather | None, hour: str, name: str = "temp_c") -> float:
@@ -238,7 +239,7 @@ def test_the_next_cell_of_a_coarse_grid_still_serves(home: Path) -> None:
 def test_a_typical_year_may_lie_farther_off_since_its_stations_are_few(home: Path) -> None:
     put_typical(home, tmy3=True)
     assert read_folder(home, replace(SITE, latitude=37.2)).past is not None
-    with pytest.raises(WeatherFileError, match="is weather for latitude 36.1"):
+    with pytest.raises(WeatherFileError, match=r"is weather for latitude 36\.1"):
         read_folder(home, replace(SITE, latitude=37.4))
 
 

@@ -332,7 +332,10 @@ def test_a_graft_has_merit_exactly_from_its_break_even_on(seed: int, warmth_c: f
 def test_a_dearer_nuc_asks_for_better_odds(kind: str, cost: float) -> None:
     assert for_nuc(BIOLOGY, kind).decision.nuc_cost == cost
     sources = Sources(past=changeable_past(n_years=6))
-    mini, this = decide(sources, 1, biology=for_nuc(BIOLOGY, "mini")), decide(sources, 1, biology=for_nuc(BIOLOGY, kind))
+    mini, this = (
+        decide(sources, 1, biology=for_nuc(BIOLOGY, "mini")),
+        decide(sources, 1, biology=for_nuc(BIOLOGY, kind)),
+    )
     assert this.threshold >= mini.threshold
     assert this.days[0].merit <= mini.days[0].merit
     assert (this.threshold > mini.threshold) == (kind != "mini")

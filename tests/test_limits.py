@@ -83,6 +83,6 @@ def test_several_limits_are_all_named() -> None:
 )
 def test_beside_the_date_line_limits_count_by_the_local_calendar(longitude: float, zone: str) -> None:
     """Emergence 295 h after noon falls on the twelfth day after the graft, as anywhere; virgins fit six days later."""
-    site = {"longitude": longitude, "timezone": zone, "latitude": -44.0}
+    site: dict[str, Any] = {"longitude": longitude, "timezone": zone, "latitude": -44.0}
     assert names(DAY, drones_mature_from=date(2026, 6, 5), **site) == []
     assert names(DAY, drones_mature_from=date(2026, 6, 6), **site) == ["drones"]

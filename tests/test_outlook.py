@@ -6,7 +6,7 @@ import itertools
 import math
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pytest
@@ -102,6 +102,8 @@ def test_under_known_weather_the_odds_are_those_of_every_course_added_up(batch: 
     in_lay = [(e + o.egg_age, p) for e, o, p in mass if o.egg_age is not None]
     assert found.well_mated.value == pytest.approx(well, abs=1e-11)
     poor = 1.0 - well - found.fates["lost"]
+    assert found.risk_poor_mating is not None
+    assert found.risk_delayed_laying is not None
     assert found.risk_poor_mating.value == pytest.approx(poor / (1.0 - found.fates["lost"]), abs=1e-9)
     delayed = math.fsum(p for _, o, p in mass if o.fate == "well_mated" and o.egg_age is not None and o.egg_age > 14)
     assert found.risk_delayed_laying.value == pytest.approx(delayed / well, abs=1e-9)
@@ -121,6 +123,8 @@ def test_under_known_weather_the_odds_are_those_of_every_course_added_up(batch: 
 def test_without_forecast_and_observation_the_outlook_is_the_usual() -> None:
     found = outlook(BATCH, Sources(past=past_years()), BEFORE)
     assert found.well_mated.value == pytest.approx(found.well_mated_usual, abs=1e-12)
+    assert found.risk_poor_mating is not None
+    assert found.risk_delayed_laying is not None
     assert found.risk_poor_mating.value == pytest.approx(found.risk_poor_mating_usual, abs=1e-12)
     assert found.risk_delayed_laying.value == pytest.approx(found.risk_delayed_laying_usual, abs=1e-12)
     assert found.first_egg == found.first_egg_usual
@@ -365,7 +369,8 @@ def test_the_same_look_twice_tells_nothing_new() -> None:
 def test_a_look_before_anything_can_have_happened_tells_nothing() -> None:
     """No eggs a day after emergence, or a virgin in a batch whose emergence was seen: that is what there must be."""
     sources = Sources(past=past_years())
-    for batch, saw in ((BATCH, "nothing"), (EMERGED, "nothing"), (EMERGED, "virgin")):
+    looks: list[tuple[Batch, Saw]] = [(BATCH, "nothing"), (EMERGED, "nothing"), (EMERGED, "virgin")]
+    for batch, saw in looks:
         found = outlook(looked(batch, (1, saw)), sources)
         assert found.fates == pytest.approx(outlook(batch, sources).fates, abs=1e-12)
 

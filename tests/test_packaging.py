@@ -31,7 +31,9 @@ def test_data_folders_are_found_and_a_missing_one_names_its_setting(tmp_path: Pa
 
 
 def test_settings_come_from_the_environment_and_empty_ones_do_not_count() -> None:
-    settings = Settings.from_environment({"MATEWINDOW_MODELS_FOLDER": "/srv/models", "MATEWINDOW_SAMPLE_WEATHER_FOLDER": ""})
+    settings = Settings.from_environment(
+        {"MATEWINDOW_MODELS_FOLDER": "/srv/models", "MATEWINDOW_SAMPLE_WEATHER_FOLDER": ""}
+    )
 
     assert settings.models_folder == Path("/srv/models")
     assert settings.sample_weather_folder is None

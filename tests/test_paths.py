@@ -140,7 +140,8 @@ def test_members_and_past_blocks_serve_equally_often() -> None:
 
 def test_a_weight_of_nothing_gives_past_years_bit_for_bit() -> None:
     sources = Sources(
-        members=changeable("2026-06-01", 16, np.random.default_rng(1), n_series=9, kind="ensemble"), past=a_changeable_past()
+        members=changeable("2026-06-01", 16, np.random.default_rng(1), n_series=9, kind="ensemble"),
+        past=a_changeable_past(),
     )
     paths, usual = paths_of(sources, biology=with_forecast(ensemble_weight=0.0))
     assert usual is not None
@@ -298,9 +299,7 @@ def test_members_dressed_from_a_run_count_as_an_ensemble_to_lead_7_and_as_a_run_
     members = replace(ensemble(20, 16), provenance=replace(ensemble(1, 1).provenance, kind="spread"))
     paths = spliced(Sources(members=members, past=years(2001, 2025)))
     leads = np.arange(16.0)
-    expected = np.where(
-        leads <= 7, ensemble_weight(leads, BIOLOGY.forecast), single_weight(leads, BIOLOGY.forecast)
-    )
+    expected = np.where(leads <= 7, ensemble_weight(leads, BIOLOGY.forecast), single_weight(leads, BIOLOGY.forecast))
     np.testing.assert_allclose(paths.daily_shares()[:16, FORECAST], expected, atol=1e-3)
 
 

@@ -279,9 +279,7 @@ def random_path(seed: int) -> tuple[list[float], int, list[float]]:
 
 
 def within_4_standard_errors(count: int, probability: float) -> bool:
-    return abs(count - N_QUEENS * probability) <= 4.0 * math.sqrt(
-        N_QUEENS * probability * (1.0 - probability)
-    )
+    return abs(count - N_QUEENS * probability) <= 4.0 * math.sqrt(N_QUEENS * probability * (1.0 - probability))
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -151,9 +151,7 @@ def test_script_writes_the_same_bytes_again(script: ModuleType, tmp_path: Path) 
         assert path.read_bytes() == (FOLDER / path.name).read_bytes(), path.name
 
 
-def test_another_seed_gives_other_weather(
-    script: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_another_seed_gives_other_weather(script: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The comparison of bytes above can fail."""
     monkeypatch.setattr(script, "SEED", script.SEED + 1)
 
@@ -266,9 +264,7 @@ def test_past_holds_twenty_seasons_and_this_one_as_far_as_it_was_seen() -> None:
     assert list(read("past.json")["hourly"]) == ["time", *FOUR]
     for y in range(2006, 2026):
         season = times[year(times) == y]
-        assert np.array_equal(
-            season, np.arange(np.datetime64(f"{y}-05-01T00"), np.datetime64(f"{y}-09-01T00"))
-        )
+        assert np.array_equal(season, np.arange(np.datetime64(f"{y}-05-01T00"), np.datetime64(f"{y}-09-01T00")))
     seen = times[year(times) == 2026]
     assert np.array_equal(seen, np.arange(np.datetime64("2026-05-01T00"), np.datetime64("2026-06-01T06")))
     assert len(times) == 20 * 123 * 24 + len(seen)
@@ -308,9 +304,7 @@ def test_radiation_is_zero_at_night_and_below_the_clear_sky_by_day() -> None:
     at = (times[rows][:, None] + minutes[None, :]).ravel()
     sun = pvlib.solarposition.get_solarposition(pd.DatetimeIndex(at, tz="UTC"), 53.2, -1.9, altitude=210.0)
     elevation = sun["elevation"].to_numpy().reshape(len(ghi), -1)
-    clear = (
-        pvlib.clearsky.haurwitz(sun["apparent_zenith"])["ghi"].to_numpy().reshape(len(ghi), -1).mean(axis=1)
-    )
+    clear = pvlib.clearsky.haurwitz(sun["apparent_zenith"])["ghi"].to_numpy().reshape(len(ghi), -1).mean(axis=1)
     night = elevation.max(axis=1) < -1.5
 
     assert night.sum() > 700

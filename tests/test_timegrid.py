@@ -53,18 +53,12 @@ def naive_solar_day(hour_start: np.datetime64, longitude: float) -> dt.date:
         (-179.9, 12),
     ],
 )
-def test_a_day_begins_with_the_hour_whose_middle_first_passes_solar_midnight(
-    longitude: float, start_hour: int
-) -> None:
+def test_a_day_begins_with_the_hour_whose_middle_first_passes_solar_midnight(longitude: float, start_hour: int) -> None:
     assert timegrid.solar_day_start_hour(longitude) == start_hour
 
 
-@pytest.mark.parametrize(
-    ("longitude", "start_hour"), [(7.5, -1), (-7.5, 0), (22.5, -2), (-22.5, 1), (172.5, -12)]
-)
-def test_an_hour_whose_middle_is_exactly_solar_midnight_opens_the_new_day(
-    longitude: float, start_hour: int
-) -> None:
+@pytest.mark.parametrize(("longitude", "start_hour"), [(7.5, -1), (-7.5, 0), (22.5, -2), (-22.5, 1), (172.5, -12)])
+def test_an_hour_whose_middle_is_exactly_solar_midnight_opens_the_new_day(longitude: float, start_hour: int) -> None:
     assert timegrid.solar_day_start_hour(longitude) == start_hour
     assert start_hour + 0.5 + longitude / 15 == 0.0
 
@@ -126,9 +120,7 @@ def test_both_sides_of_the_date_line_call_the_same_hours_by_two_dates() -> None:
 
 
 @given(start=STARTS, longitude=LONGITUDES, n_hours=st.integers(1, 100))
-def test_the_grid_holds_every_hour_once_in_its_place(
-    start: dt.datetime, longitude: float, n_hours: int
-) -> None:
+def test_the_grid_holds_every_hour_once_in_its_place(start: dt.datetime, longitude: float, n_hours: int) -> None:
     times = hours_from(start, n_hours)
     days, grid = timegrid.to_solar_days(times, np.arange(n_hours), longitude)
 
@@ -143,9 +135,7 @@ def test_the_grid_holds_every_hour_once_in_its_place(
 
 
 @given(start=STARTS, longitude=LONGITUDES, n_hours=st.integers(1, 100))
-def test_every_solar_day_has_24_hours_and_none_stands_empty(
-    start: dt.datetime, longitude: float, n_hours: int
-) -> None:
+def test_every_solar_day_has_24_hours_and_none_stands_empty(start: dt.datetime, longitude: float, n_hours: int) -> None:
     days, grid = timegrid.to_solar_days(hours_from(start, n_hours), np.ones(n_hours), longitude)
     assert grid.shape == (days.size, 24)
     assert np.all(np.diff(days) == np.timedelta64(1, "D"))
@@ -220,9 +210,7 @@ def gap(times: NDArray[np.datetime64]) -> NDArray[np.datetime64]:
 
 
 def half_hours(times: NDArray[np.datetime64]) -> NDArray[np.datetime64]:
-    later: NDArray[np.datetime64] = (times.astype("datetime64[m]").astype(np.int64) + 30).astype(
-        "datetime64[m]"
-    )
+    later: NDArray[np.datetime64] = (times.astype("datetime64[m]").astype(np.int64) + 30).astype("datetime64[m]")
     return later
 
 
@@ -311,11 +299,7 @@ def test_the_share_is_what_counting_the_seconds_gives(longitude: float, equation
     """Each hour cut into 3600 seconds, each second asked on its own."""
     days = np.array(["2026-06-10"], "datetime64[D]")
     share, _ = timegrid.window_share(days, longitude, np.array([equation_min]))
-    utc_h = (
-        timegrid.solar_day_start_hour(longitude)
-        + np.arange(24)[:, np.newaxis]
-        + (np.arange(3600) + 0.5) / 3600
-    )
+    utc_h = timegrid.solar_day_start_hour(longitude) + np.arange(24)[:, np.newaxis] + (np.arange(3600) + 0.5) / 3600
     apparent_h = utc_h + longitude / 15 + equation_min / 60
     counted = ((apparent_h >= 12.0) & (apparent_h < 16.0)).mean(axis=1)
     np.testing.assert_allclose(share[0], counted, atol=1 / 3600)
@@ -344,9 +328,7 @@ def test_one_equation_of_time_for_many_days_is_refused() -> None:
 @pytest.mark.parametrize(
     ("centre_h", "half_width_h"), [(14.0, 0.0), (14.0, -1.0), (22.0, 2.0), (2.0, 2.0), (14.0, np.nan)]
 )
-def test_a_window_that_is_empty_or_runs_into_the_night_is_refused(
-    centre_h: float, half_width_h: float
-) -> None:
+def test_a_window_that_is_empty_or_runs_into_the_night_is_refused(centre_h: float, half_width_h: float) -> None:
     days = np.array(["2026-06-10"], "datetime64[D]")
     with pytest.raises(ParameterError, match="daily window"):
         timegrid.window_share(days, 0.0, np.array([0.0]), centre_h, half_width_h)

@@ -48,8 +48,8 @@ class Prophetic(Scenario):
         self,
         place: Place,
         stamps: ArrayLike,
-        run_s: ArrayLike,  # noqa: ARG002
-        model: str,  # noqa: ARG002
+        run_s: ArrayLike,
+        model: str,
         members: Sequence[int] = (0,),
     ) -> Hours:
         """The truth, once for each member."""

@@ -194,7 +194,7 @@ def test_an_entry_from_a_clock_that_was_ahead_is_never_the_last_good_one(
 # --- nonsense -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("fault", ["wrong_coordinates", "all_nulls", "temperature_200", "stale_run", "slow_clock"])
+@pytest.mark.parametrize("fault", ["wrong_coordinates", "all_nulls", "stale_run", "slow_clock"])
 def test_nonsense_never_takes_the_place_of_the_last_good_answer(fault: str, server: LoopbackServer, warm: Path) -> None:
     """Not when it comes, not when it is found in the store later, and not for longer than it lasts."""
     good = warmth(pull(server, GERMANY, warm))

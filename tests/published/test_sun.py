@@ -58,9 +58,7 @@ def test_spa_example_zenith() -> None:
 def test_spa_example_on_the_path_that_we_call() -> None:
     """With the example's own air: zenith 50.11162, without refraction 50.127954, azimuth 194.34024, E 14.64 min."""
     unix_s = np.array([np.datetime64("2003-10-17T19:30:30", "s").astype(np.int64)], dtype=np.float64)
-    result = spa.solar_position(
-        unix_s, *GOLDEN, GOLDEN_ELEVATION_M, 820.0, 11.0, sun.DELTA_T_S, sun.REFRACTION_DEG
-    )
+    result = spa.solar_position(unix_s, *GOLDEN, GOLDEN_ELEVATION_M, 820.0, 11.0, sun.DELTA_T_S, sun.REFRACTION_DEG)
     apparent_zenith, zenith, _, _, azimuth, equation_min = result[:, 0]
     assert apparent_zenith == pytest.approx(50.11162, abs=1e-5)
     assert zenith == pytest.approx(50.127954, abs=1e-5)
@@ -131,9 +129,7 @@ def test_spa_rise_and_set_cases_on_the_meridian_of_greenwich(
         ((39.917, 116.383), 8, "2015-08-02", "05:13", "19:28"),
     ],
 )
-def test_usno_minutes(
-    place: tuple[float, float], utc_offset_h: int, date: str, rise: str, setting: str
-) -> None:
+def test_usno_minutes(place: tuple[float, float], utc_offset_h: int, date: str, rise: str, setting: str) -> None:
     """USNO prints whole minutes; 60 s are allowed because the place it computed for is rounded as well."""
     times = sun.sunrise_sunset(*place, days_from(date))
     assert seconds_apart(times.sunrise[0], str(on_clock(date, rise, utc_offset_h))) <= 60
@@ -216,9 +212,7 @@ def test_joining_every_fourth_date_loses_less_than_two_hundredths_of_a_second() 
 
 
 def test_a_date_has_one_equation_of_time_whatever_it_is_asked_with() -> None:
-    alone = [
-        sun.equation_of_time_min(days_from(date))[0] for date in ("2024-02-29", "1969-12-31", "2026-05-07")
-    ]
+    alone = [sun.equation_of_time_min(days_from(date))[0] for date in ("2024-02-29", "1969-12-31", "2026-05-07")]
     together = sun.equation_of_time_min(np.array(["2024-02-29", "1969-12-31", "2026-05-07"], "datetime64[D]"))
     assert together.tolist() == pytest.approx(alone, abs=1e-12)
 
@@ -266,18 +260,14 @@ def of_astral(latitude: float, longitude: float, date: str, direction: SunDirect
     home_date = dt.date.fromisoformat(date)
     observer = astral.Observer(latitude, longitude, 0.0)
     for shift in (-1, 0, 1):
-        event = time_of_transit(
-            observer, home_date + dt.timedelta(shift), 90.8333, direction, with_refraction=False
-        )
+        event = time_of_transit(observer, home_date + dt.timedelta(shift), 90.8333, direction, with_refraction=False)
         if event.astimezone(zone).date() == home_date:
             return np.datetime64(event.astimezone(dt.UTC).replace(tzinfo=None), "s")
     raise AssertionError
 
 
 @pytest.mark.parametrize(("latitude", "longitude", "date"), PLACES)
-def test_rise_set_and_daylight_agree_with_astral_to_the_minute(
-    latitude: float, longitude: float, date: str
-) -> None:
+def test_rise_set_and_daylight_agree_with_astral_to_the_minute(latitude: float, longitude: float, date: str) -> None:
     """NOAA's equations: each event within 60 s, daylight within 60 s."""
     times = sun.sunrise_sunset(latitude, longitude, days_from(date))
     rise = of_astral(latitude, longitude, date, SunDirection.RISING)

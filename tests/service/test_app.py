@@ -93,3 +93,48 @@ def test_weather_that_changes_on_disk_is_read_again(tmp_path: Path) -> None:
     assert (before, after) == ({"observed", "past", "run"}, {"observed", "past"})
     assert broken.status_code == 422
     assert "past.json" in broken.json()["detail"]
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1949-12-31", "2200-01-01", "9999-12-31"])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/v1/graft-days?from={day}",
+        "/v1/graft-days?from=2026-06-01&by={day}",
+        "/v1/graft-days?from=2026-06-01&builder_free_from={day}",
+        "/v1/graft-days?from=2026-06-01&nucs_free_from={day}",
+        "/v1/graft-days?from=2026-06-01&now={day}T00:00:00%2B14:00",
+        "/v1/window?graft={day}",
+        "/v1/window?graft=2026-05-15&emerged={day}",
+        "/v1/window?graft=2026-05-15&now={day}T23:00:00-12:00",
+        "/v1/hours?from={day}",
+        "/v1/hours?now={day}T23:00:00-12:00",
+    ],
+)
+def test_years_that_cannot_be_reckoned_with_are_problems_of_the_asker(client: TestClient, path: str, day: str) -> None:
+    answer = client.get(path.format(day=day))
+
+    assert answer.status_code == 422
+    assert f"the year {int(day[:4])} is out of reach. Give one from 1950 to 2199." in answer.json()["detail"]
+
+
+def test_what_cannot_have_been_seen_yet_is_a_problem(client: TestClient) -> None:
+    answer = client.get(f"/v1/window?graft=2026-05-15&check=2026-06-02:eggs&now={NOW}")
+
+    assert answer.status_code == 422
+    assert "2026-06-02 lies in the future: today is 2026-06-01" in answer.json()["detail"]
+
+
+def test_a_present_without_an_offset_is_the_sites_time(client: TestClient) -> None:
+    here = client.get("/v1/hours?days=1&now=2026-06-01T07:00:00").json()
+    there = client.get(f"/v1/hours?days=1&now={NOW}").json()
+
+    assert here == there
+    assert here["now"] == "2026-06-01T07:00:00+01:00"
+
+
+def test_days_before_today_and_a_busy_cell_builder_are_limits_in_the_service_too(client: TestClient) -> None:
+    answer = client.get(f"/v1/graft-days?from=2026-05-31&days=3&builder_free_from=2026-06-02&now={NOW}").json()
+
+    names = [[c["name"] for c in day["constraints"]] for day in answer["days"]]
+    assert names == [["past", "cell builder"], ["cell builder"], []]

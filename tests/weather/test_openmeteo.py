@@ -273,9 +273,7 @@ def test_radiation_of_the_control_alone_is_left_out_and_the_members_stay() -> No
     weather = parse_ensemble(wire(payload))
 
     assert (weather.n_members, weather.values("ghi_wm2")) == (4, None)
-    assert weather.provenance.notes == (
-        "shortwave_radiation holds no value in 3 of 4 members and was left out",
-    )
+    assert weather.provenance.notes == ("shortwave_radiation holds no value in 3 of 4 members and was left out",)
 
 
 def test_a_member_that_lacks_one_hour_keeps_the_others() -> None:
@@ -404,9 +402,7 @@ REFUSED: dict[str, tuple[str, list[str]]] = {
     ),
     "other text behind the answer": (WHOLE + "}", ["no whole JSON document", "Extra data"]),
     "the service's own error": (
-        wire(
-            {"error": True, "reason": "Minutely API request limit exceeded. Please try again in one minute."}
-        ),
+        wire({"error": True, "reason": "Minutely API request limit exceeded. Please try again in one minute."}),
         ['the service refused: "Minutely API request limit exceeded', "fetch it again"],
     ),
     "an error without a reason": (wire({"error": True}), ["the service refused"]),
@@ -659,11 +655,7 @@ def test_an_answer_with_some_text_changed_is_read_or_refused(data: st.DataObject
     refuses_or_reads(text[:start] + data.draw(st.text(max_size=10)) + text[end:])
 
 
-@given(
-    st.lists(
-        st.from_regex(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:00", fullmatch=True), min_size=2, max_size=3
-    )
-)
+@given(st.lists(st.from_regex(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:00", fullmatch=True), min_size=2, max_size=3))
 def test_the_fast_reading_of_times_agrees_with_the_slow_one(times: list[str]) -> None:
     """The whole column at once or row by row: the same stamps are refused."""
     refuses_or_reads(wire(with_times(list(times))))
@@ -671,9 +663,7 @@ def test_the_fast_reading_of_times_agrees_with_the_slow_one(times: list[str]) ->
 
 @settings(max_examples=50)
 @given(raw=st.binary())
-def test_any_bytes_in_a_file_are_read_or_refused(
-    tmp_path_factory: pytest.TempPathFactory, raw: bytes
-) -> None:
+def test_any_bytes_in_a_file_are_read_or_refused(tmp_path_factory: pytest.TempPathFactory, raw: bytes) -> None:
     path = tmp_path_factory.getbasetemp() / "bytes.json"
     path.write_bytes(raw)
     for read in (read_forecast, read_ensemble, read_archive):
@@ -704,17 +694,13 @@ def test_reads_a_recorded_forecast_in_local_time_and_kmh() -> None:
 def test_a_recorded_ensemble_without_wind_is_refused_with_what_to_ask_for() -> None:
     """21 members of temperature at 2 m and 850 hPa, and no wind."""
     path = Path(str(RECORDED)) / "openmeteo_ensemble_2026-10-03.json"
-    with pytest.raises(
-        WeatherFileError, match=r"no column wind_speed_10m.*hourly=temperature_2m,wind_speed_10m"
-    ):
+    with pytest.raises(WeatherFileError, match=r"no column wind_speed_10m.*hourly=temperature_2m,wind_speed_10m"):
         read_ensemble(path)
 
 
 @recorded
 def test_a_recorded_ensemble_with_wind_added_has_21_members(tmp_path: Path) -> None:
-    payload = json.loads(
-        (Path(str(RECORDED)) / "openmeteo_ensemble_2026-10-03.json").read_text(encoding="utf-8")
-    )
+    payload = json.loads((Path(str(RECORDED)) / "openmeteo_ensemble_2026-10-03.json").read_text(encoding="utf-8"))
     for key in [k for k in payload["hourly"] if k.startswith("temperature_2m")]:
         wind = key.replace("temperature_2m", "wind_speed_10m")
         payload["hourly"][wind], payload["hourly_units"][wind] = [2.0, 4.0], "m/s"

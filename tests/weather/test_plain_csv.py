@@ -42,9 +42,7 @@ def test_cloud_in_percent_becomes_a_fraction() -> None:
 
 
 def test_times_with_an_offset_are_brought_to_utc() -> None:
-    text = (
-        "time,temp_c,wind_ms\n2026-06-01T02:00:00+02:00,1,1\n2026-05-31T20:00-0500,2,2\n2026-06-01 02:00Z,3,3"
-    )
+    text = "time,temp_c,wind_ms\n2026-06-01T02:00:00+02:00,1,1\n2026-05-31T20:00-0500,2,2\n2026-06-01 02:00Z,3,3"
 
     assert [str(t) for t in parse_csv(text).times] == [f"2026-06-01T0{h}:00:00" for h in (0, 1, 2)]
 

@@ -178,10 +178,7 @@ def test_a_february_of_zeros_with_rain_and_snow_reported_counts_as_missing(green
 def test_rain_of_sand_point_is_left_out(sand_point: Weather) -> None:
     """Most hours have none, and most of the others are sums over 3, 6 or 24 h."""
     assert sand_point.values("rain_mm") is None
-    assert (
-        "rain was not judged: the file gives hourly sums for 268 of 8760 hours only"
-        in sand_point.provenance.notes
-    )
+    assert "rain was not judged: the file gives hourly sums for 268 of 8760 hours only" in sand_point.provenance.notes
 
 
 def test_millimetres_from_a_gauge_that_reads_tenths_of_an_inch_stay_millimetres() -> None:
@@ -259,9 +256,7 @@ def test_rain_that_is_missing_throughout_an_epw_file_is_left_out(epw_file: Path)
     weather = read_epw(epw_file)
 
     assert weather.values("rain_mm") is None
-    assert weather.provenance.notes[-1].startswith(
-        "rain was not judged: the file gives hourly sums for 0 of 8760"
-    )
+    assert weather.provenance.notes[-1].startswith("rain was not judged: the file gives hourly sums for 0 of 8760")
 
 
 def test_rain_of_an_epw_file_is_read_where_it_is_an_hourly_sum(tmp_path: Path) -> None:
@@ -373,9 +368,7 @@ TMY3_REFUSED: dict[str, tuple[str, list[str]]] = {
     ),
     "an impossible cloud": (tmy3_cell(5006, 25, "11"), ["column TotCld (tenths), line 5006", "impossible"]),
     "no temperature": (
-        "\n".join(
-            [*LINES[:2], *(",".join([*(c := r.split(","))[:31], "-9900", *c[32:]]) for r in LINES[2:])]
-        ),
+        "\n".join([*LINES[:2], *(",".join([*(c := r.split(","))[:31], "-9900", *c[32:]]) for r in LINES[2:])]),
         ["temp_c", "no value at all"],
     ),
 }
