@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
@@ -43,6 +43,16 @@ def made_answers() -> Answers:
     bound = graft_decision(site, sources, date(2026, 5, 30), 14, NOW, biology, by=date(2026, 6, 30), limits=limits)
     batch = batch_outlook(Batch(graft_time(date(2026, 5, 13), site)), site, sources, NOW, biology)
     return site, free, bound, batch
+
+
+@cache
+def answers_of_a_forecast_alone() -> tuple[Site, GraftDecision, Outlook]:
+    """The same site with its forecast and ensemble, but without any record or past years."""
+    site = read_site(FOLDER / "site.toml")
+    biology = site_biology(site, load_biology())
+    sources = replace(load_sources(FOLDER, site, biology), observed=None, past=None)
+    decision = graft_decision(site, sources, date(2026, 5, 18), 3, NOW, biology)
+    return site, decision, batch_outlook(Batch(graft_time(date(2026, 5, 15), site)), site, sources, NOW, biology)
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from matewindow.errors import RequestError
 from matewindow.flight import CAUSES
 from matewindow.graft import GraftDecision
 from matewindow.outlook import Outlook
-from tests.pictures import Answers, layout, made_answers, texts
+from tests.pictures import Answers, answers_of_a_forecast_alone, layout, made_answers, texts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -227,6 +227,25 @@ def test_without_past_years_there_is_no_usual_and_no_key_for_it(answers: Answers
 
     assert "usual" not in words_of(graft_chart(bare))
     assert "usual" not in words_of(window_chart(alone, site=site))
+
+
+def test_a_forecast_alone_draws_no_ranges_and_no_usual_and_days_that_it_does_not_know_stay_blank(
+    tmp_path: Path,
+) -> None:
+    site, decision, outlook = answers_of_a_forecast_alone()
+
+    graft, window = graft_chart(decision), window_chart(outlook, site=site)
+    for row in chart_table(decision):
+        assert (row["odds_low"], row["odds_high"], row["odds_usual"], row["prime_usual_h"]) == (None,) * 4
+        assert isinstance(row["odds"], float)
+    unknown = [row for row in chart_table(outlook) if row["strict_h"] is None]
+    assert [row["day"] for row in unknown] == [d.day.isoformat() for d in outlook.days if "unknown" in d.shares]
+    assert 3 < len(unknown) < len(outlook.days)
+    assert {row[f"{origin}_share"] for row in unknown for origin in ORIGIN_WORDS} == {0.0}
+    for chart, stem in ((graft, "graft"), (window, "window")):
+        json.dumps(chart.to_dict(), allow_nan=False)
+        assert "usual" not in words_of(chart)
+        assert all(path.stat().st_size > 1000 for path in write_chart(chart, tmp_path / stem))
 
 
 def test_the_table_can_be_written_as_json_and_has_a_row_for_each_day(answers: Answers) -> None:

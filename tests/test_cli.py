@@ -278,7 +278,12 @@ def test_a_terminal_that_cannot_show_all_signs_gets_the_answer_all_the_same(enco
 
 @pytest.mark.parametrize("columns", ["40", "60", "80"])
 @pytest.mark.parametrize(
-    "command", [["graft", "--from", "2026-06-01", "--grafts", "10000"], ["window", "--graft", "2026-05-15"], ["hours", "--days", "3"]]
+    "command",
+    [
+        ["graft", "--from", "2026-06-01", "--grafts", "10000"],
+        ["window", "--graft", "2026-05-15"],
+        ["hours", "--days", "3"],
+    ],
 )
 def test_on_a_narrow_terminal_tables_fold_and_lose_no_digit(columns: str, command: list[str]) -> None:
     arguments = [command[0], *SAMPLE, *NOW, *command[1:]]

@@ -120,12 +120,14 @@ def _part(
     max_age = _OBSERVED_AGE if part == "observed" else MAX_AGE
     for service in services_for(site, part, trade_without_key=trade_without_key):
         source = service.source.name
+        if stale and patience.spent:
+            attempts.append(Attempt(service.name, part, "failed", reason=patience.spent))
+            continue
         try:
-            not_asked = patience.hung(source) or (patience.spent if stale else None)
             patience.begin()
             question = service.question(site, desk)
             patience.end(source, failed=False)  # of the look-up of a grid cell or station, which may be another's
-            not_asked = not_asked or (patience.spent if stale else None)
+            not_asked = patience.hung(source) or (patience.spent if stale else None)
             patience.begin()
             got = obtain(question, site, desk, max_age=max_age, not_asked=not_asked, spared=patience.spent)
             patience.end(source, failed=got.stale)
