@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import io
+import itertools
 import json
 import math
+import re
 import sys
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -36,12 +38,12 @@ if TYPE_CHECKING:
 N_REQUESTS, N_GROUPS = 200, 20
 ZONES = ("Europe/London", "America/New_York", "Pacific/Chatham", "Pacific/Kiritimati", "Asia/Kathmandu", "Etc/UTC")
 SEAMS = [(-44.0, -176.5), (-20.9, -175.2), (-16.5, -179.9), (-13.8, -171.8), (-36.8, 174.8), (64.7, 177.5)]
-PAST_FROM = np.datetime64("2021-01-01")
+PAST_FROM = np.datetime64("2023-01-01")
 
 
 @cache
 def sample() -> WeatherFolder:
-    """The sample weather, its past cut to five years and its ensemble to nine members: a request then takes no time."""
+    """The sample weather, its past cut to three years and its ensemble to nine members: a request then takes no time."""
     from matewindow.site import read_site
 
     whole = read_folder(SAMPLE, read_site(SAMPLE / "site.toml"))
@@ -214,7 +216,7 @@ def assert_holds_together(report: dict[str, Any], command: str) -> None:
         assert dates == [dates[0] + timedelta(days=i) for i in range(22)]
         assert dates[0].isoformat() == report["emergence"]["likeliest"]
         in_lay = [day["p_in_lay"] for day in report["days"]]
-        assert all(b >= a - ROUNDING for a, b in zip(in_lay, in_lay[1:], strict=False))
+        assert all(b >= a - ROUNDING for a, b in itertools.pairwise(in_lay))
         for day in report["days"]:
             known = day["window_hours"] * (1.0 - day["shares"].get("unknown", 0.0))
             assert day["effective_hours"] + math.fsum(day["spoiled_by"].values()) == pytest.approx(known, abs=1e-6)
@@ -245,8 +247,13 @@ def test_any_request_gets_an_answer_that_holds_together_or_one_message(
         site_file.write_text(request.site, encoding="utf-8")
         weather = request.weather
 
-        def load(_: Path, site: Site, biology: Biology, weather: WeatherFolder = weather) -> Sources:
-            return sources.sources_of(weather, site, biology)
+        laid: list[Sources] = []
+
+        def load(
+            _: Path, site: Site, biology: Biology, weather: WeatherFolder = weather, laid: list[Sources] = laid
+        ) -> Sources:
+            laid = laid or laid.__iadd__([sources.sources_of(weather, site, biology)])  # once for the three commands
+            return laid[0]
 
         monkeypatch.setattr(sources, "load_sources", load)
         for command, options in request.commands.items():
@@ -260,9 +267,9 @@ def test_any_request_gets_an_answer_that_holds_together_or_one_message(
                 assert out == "", said
                 assert err.startswith("matewindow: "), said
                 assert len(err.strip().splitlines()) == 1, said
-                assert "nan" not in err, said
+                assert not re.search(r"\bnan\b", err), said
             elif as_table:
-                assert "nan" not in out.replace("finance", ""), said
+                assert not re.search(r"\bnan\b", out), said
                 assert "Traceback" not in out + err, said
             else:
                 assert_holds_together(json.loads(out, parse_constant=no_constant), command)

@@ -16,13 +16,19 @@ Other columns are passed over. Times are epoch seconds in UTC (``unixtime``) or 
 (``iso8601``); the latter are off UTC by ``utc_offset_seconds`` throughout, also where the clocks changed in
 between. A variable that the model lacks comes as a column of nulls, mostly with the unit "undefined": it is
 missing, not zero.
+
+Asked for several places, the service answers with a list, one object a place in the order asked; the second and
+further ones are numbered (``location_id``). One place with several ranges of dates comes as a list too, one object a
+range, none of them numbered.
 """
 
 from __future__ import annotations
 
+import json
 import re
 from contextlib import suppress
 from datetime import datetime
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +36,7 @@ import numpy as np
 from matewindow.errors import WeatherFileError
 from matewindow.weather.files import block, fault, is_number, json_document, read_text, shown
 from matewindow.weather.hours import hour_records
+from matewindow.weather.join import joined
 from matewindow.weather.normal import REQUIRED, Kind, Provenance, Weather, make_weather
 from matewindow.weather.openmeteo_columns import (
     ASK,
@@ -40,6 +47,7 @@ from matewindow.weather.openmeteo_columns import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -47,10 +55,12 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Times = NDArray[np.datetime64]
 
+_ANSWER = "Open-Meteo answer"
 LICENCE = "Weather data by Open-Meteo.com (CC BY 4.0)"
 
 _STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d", re.ASCII)
 _STREAM_ERROR = "Unexpected error while streaming data"
+_BETWEEN = re.compile(r"\s*([,\]])\s*")
 _FIRST_YEAR, _END_YEAR = 1900, 2200
 _HOUR_S, _DAY_S = 3600, 86400
 
@@ -113,8 +123,8 @@ def parse_ensemble(text: str, *, file: str | None = None) -> Weather:
 def parse_archive(text: str, *, file: str | None = None) -> Weather:
     """Read an answer of the archive service for one place and one model.
 
-    The answer may hold several ranges of dates, such as the season of every year: what lies between them is
-    missing.
+    The answer may hold several ranges of dates, such as the season of every year, in one object or as a list of
+    objects of the same place: what lies between them is missing, and so is the last hour of each range.
 
     Args:
         text: the answer, JSON.
@@ -126,12 +136,113 @@ def parse_archive(text: str, *, file: str | None = None) -> Weather:
     Raises:
         WeatherFileError: as ``parse_forecast``.
     """
-    return _parse(text, "analysis", file)
+    where = file or _ANSWER
+    answers = _listed(_document(text, where))
+    if len(answers) > 1 and len(_by_place(answers)) == 1:
+        return _of_ranges(answers, "analysis", file, where)
+    return _read(_one_place(answers, where), "analysis", file, where)
+
+
+def parse_many_forecasts(text: str, *, file: str | None = None) -> list[Weather]:
+    """Read an answer of the forecast service for any number of places, in their order. See ``parse_forecast``.
+
+    Raises:
+        WeatherFileError: as there, for any of the places; the text names it (counted from 1).
+    """
+    return _parse_many(text, "forecast", file)
+
+
+def parse_many_ensembles(text: str, *, file: str | None = None) -> list[Weather]:
+    """Read an answer of the ensemble service for any number of places, in their order. See ``parse_ensemble``.
+
+    Raises:
+        WeatherFileError: as there, for any of the places; the text names it (counted from 1).
+    """
+    return _parse_many(text, "ensemble", file)
+
+
+def parse_many_archives(text: str, *, file: str | None = None) -> list[Weather]:
+    """Read an answer of the archive service for any number of places, in their order. See ``parse_archive``.
+
+    Several ranges of dates of one place become one record.
+
+    Raises:
+        WeatherFileError: as there, for any of the places; the text names it (counted from 1).
+    """
+    return _parse_many(text, "analysis", file)
+
+
+def split_places(text: str) -> list[str]:
+    """The answer for each place, as it was received, out of one for any number of places.
+
+    Raises:
+        WeatherFileError: it is no whole JSON.
+    """
+    text = text.removeprefix("\ufeff").strip()
+    if not text.startswith("["):
+        return [text]
+    decoder, parts = json.JSONDecoder(), []
+    at, closed = len(text) - len(text[1:].lstrip()), text[1:].lstrip().startswith("]")
+    try:
+        while not closed:
+            _, end = decoder.raw_decode(text, at)
+            parts.append(text[at:end])
+            mark = _BETWEEN.match(text, end)
+            if mark is None:
+                raise fault("it is no whole JSON document", _ANSWER)
+            at, closed = mark.end(), mark[1] == "]"
+    except (ValueError, RecursionError):
+        raise fault("it is no whole JSON document", _ANSWER) from None
+    return parts
 
 
 def _parse(text: str, kind: Kind, file: str | None) -> Weather:
-    where = file or "Open-Meteo answer"
-    answer = answer_of_one_place(text, where)
+    where = file or _ANSWER
+    return _read(answer_of_one_place(text, where), kind, file, where)
+
+
+def _parse_many(text: str, kind: Kind, file: str | None) -> list[Weather]:
+    where = file or _ANSWER
+    answers = _listed(_document(text, where))
+    places = _by_place(answers) if kind == "analysis" else [[answer] for answer in answers]
+    if not places:
+        raise fault("it is for 0 places", where, "Ask for one latitude and one longitude at least.")
+    return [_of_ranges(p, kind, file, f"{where}, place {i + 1}") for i, p in enumerate(places)]
+
+
+def _of_ranges(answers: list[object], kind: Kind, file: str | None, where: str) -> Weather:
+    """One place, which may come in several ranges of dates in any order."""
+    stretches = [_read(_one_place(answer, where), kind, file, where) for answer in answers]
+    return joined(sorted(stretches, key=lambda w: w.times[0]))
+
+
+def _by_place(answers: Sequence[object]) -> list[list[object]]:
+    """Neighbours in the list that bear the same number and position are ranges of one place, if no two overlap."""
+
+    def place(answer: object) -> tuple[object, ...]:
+        names = ("location_id", "latitude", "longitude", "elevation")
+        return tuple(answer.get(name) for name in names) if isinstance(answer, dict) else (id(answer),)
+
+    together = [list(of) for _, of in groupby(answers, key=lambda a: repr(place(a)))]
+    return [part for of in together for part in ([of] if _apart(of) else [[answer] for answer in of])]
+
+
+def _apart(answers: list[object]) -> bool:
+    """Whether the days of several answers do not overlap; times stand as numbers or as text that sorts alike."""
+    ends = []
+    for answer in answers:
+        hourly = answer.get("hourly") if isinstance(answer, dict) else None
+        stamps = hourly.get("time") if isinstance(hourly, dict) else None
+        if not isinstance(stamps, list) or not stamps or {type(stamps[0]), type(stamps[-1])} not in ({int}, {str}):
+            return len(answers) == 1
+        ends.append((stamps[0], stamps[-1]))
+    if len({type(first) for first, _ in ends}) > 1:
+        return False
+    ends.sort()
+    return all(before[1] < after[0] for before, after in zip(ends, ends[1:], strict=False))
+
+
+def _read(answer: dict[str, Any], kind: Kind, file: str | None, where: str) -> Weather:
     hourly, units, times = hourly_block(answer, where)
     model, keys = choose_columns(hourly, kind, where)
     given = {
@@ -162,14 +273,22 @@ def answer_of_one_place(text: str, where: str) -> dict[str, Any]:
     Raises:
         WeatherFileError: no such answer, one that broke off, several places, or the service's own refusal.
     """
+    return _one_place(_document(text, where), where)
+
+
+def _document(text: str, where: str) -> object:
+    """Any answer of the service, or the error that it wrote into one that broke off."""
     try:
-        answer = json_document(text, where)
+        return json_document(text, where)
     except WeatherFileError:
         if _STREAM_ERROR not in text:
             raise
         what = f'the download broke off: the service wrote "{_STREAM_ERROR}" into its answer'
         raise fault(what, where) from None
-    return _one_place(answer, where)
+
+
+def _listed(answer: object) -> list[object]:
+    return answer if isinstance(answer, list) else [answer]
 
 
 def _one_place(answer: object, where: str) -> dict[str, Any]:
