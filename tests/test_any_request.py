@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+import typer
 import tzfpy
 
 from matewindow import cli, sources
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 N_REQUESTS, N_GROUPS = 200, 20
 ZONES = ("Europe/London", "America/New_York", "Pacific/Chatham", "Pacific/Kiritimati", "Asia/Kathmandu", "Etc/UTC")
 SEAMS = [(-44.0, -176.5), (-20.9, -175.2), (-16.5, -179.9), (-13.8, -171.8), (-36.8, 174.8), (64.7, 177.5)]
+COMMANDS = typer.main.get_command(cli.app)  # Typer would build it anew from its annotations for every request
 PAST_FROM = np.datetime64("2023-01-01")
 
 
@@ -163,6 +165,7 @@ def run(arguments: list[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, str
     """Exit code and what was printed, of the whole command line as it is started."""
     out, err = io.StringIO(), io.StringIO()
     monkeypatch.setattr(sys, "argv", ["matewindow", *arguments])
+    monkeypatch.setattr(cli, "app", COMMANDS)
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), pytest.raises(SystemExit) as ended:
         cli.main()
     code = ended.value.code
@@ -252,7 +255,8 @@ def test_any_request_gets_an_answer_that_holds_together_or_one_message(
         def load(
             _: Path, site: Site, biology: Biology, weather: WeatherFolder = weather, laid: list[Sources] = laid
         ) -> Sources:
-            laid = laid or laid.__iadd__([sources.sources_of(weather, site, biology)])  # once for the three commands
+            if not laid:  # once for the three commands
+                laid.append(sources.sources_of(weather, site, biology))
             return laid[0]
 
         monkeypatch.setattr(sources, "load_sources", load)

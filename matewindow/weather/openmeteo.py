@@ -24,11 +24,9 @@ range, none of them numbered.
 
 from __future__ import annotations
 
-import json
 import re
 from contextlib import suppress
 from datetime import datetime
-from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -45,9 +43,9 @@ from matewindow.weather.openmeteo_columns import (
     choose_members,
     column_values,
 )
+from matewindow.weather.openmeteo_list import ANSWER, by_place, listed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -55,12 +53,10 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Times = NDArray[np.datetime64]
 
-_ANSWER = "Open-Meteo answer"
 LICENCE = "Weather data by Open-Meteo.com (CC BY 4.0)"
 
 _STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d", re.ASCII)
 _STREAM_ERROR = "Unexpected error while streaming data"
-_BETWEEN = re.compile(r"\s*([,\]])\s*")
 _FIRST_YEAR, _END_YEAR = 1900, 2200
 _HOUR_S, _DAY_S = 3600, 86400
 
@@ -136,9 +132,9 @@ def parse_archive(text: str, *, file: str | None = None) -> Weather:
     Raises:
         WeatherFileError: as ``parse_forecast``.
     """
-    where = file or _ANSWER
-    answers = _listed(_document(text, where))
-    if len(answers) > 1 and len(_by_place(answers)) == 1:
+    where = file or ANSWER
+    answers = listed(_document(text, where))
+    if len(answers) > 1 and len(by_place(answers)) == 1:
         return _of_ranges(answers, "analysis", file, where)
     return _read(_one_place(answers, where), "analysis", file, where)
 
@@ -172,39 +168,15 @@ def parse_many_archives(text: str, *, file: str | None = None) -> list[Weather]:
     return _parse_many(text, "analysis", file)
 
 
-def split_places(text: str) -> list[str]:
-    """The answer for each place, as it was received, out of one for any number of places.
-
-    Raises:
-        WeatherFileError: it is no whole JSON.
-    """
-    text = text.removeprefix("\ufeff").strip()
-    if not text.startswith("["):
-        return [text]
-    decoder, parts = json.JSONDecoder(), []
-    at, closed = len(text) - len(text[1:].lstrip()), text[1:].lstrip().startswith("]")
-    try:
-        while not closed:
-            _, end = decoder.raw_decode(text, at)
-            parts.append(text[at:end])
-            mark = _BETWEEN.match(text, end)
-            if mark is None:
-                raise fault("it is no whole JSON document", _ANSWER)
-            at, closed = mark.end(), mark[1] == "]"
-    except (ValueError, RecursionError):
-        raise fault("it is no whole JSON document", _ANSWER) from None
-    return parts
-
-
 def _parse(text: str, kind: Kind, file: str | None) -> Weather:
-    where = file or _ANSWER
+    where = file or ANSWER
     return _read(answer_of_one_place(text, where), kind, file, where)
 
 
 def _parse_many(text: str, kind: Kind, file: str | None) -> list[Weather]:
-    where = file or _ANSWER
-    answers = _listed(_document(text, where))
-    places = _by_place(answers) if kind == "analysis" else [[answer] for answer in answers]
+    where = file or ANSWER
+    answers = listed(_document(text, where))
+    places = by_place(answers) if kind == "analysis" else [[answer] for answer in answers]
     if not places:
         raise fault("it is for 0 places", where, "Ask for one latitude and one longitude at least.")
     return [_of_ranges(p, kind, file, f"{where}, place {i + 1}") for i, p in enumerate(places)]
@@ -214,32 +186,6 @@ def _of_ranges(answers: list[object], kind: Kind, file: str | None, where: str) 
     """One place, which may come in several ranges of dates in any order."""
     stretches = [_read(_one_place(answer, where), kind, file, where) for answer in answers]
     return joined(sorted(stretches, key=lambda w: w.times[0]))
-
-
-def _by_place(answers: Sequence[object]) -> list[list[object]]:
-    """Neighbours in the list that bear the same number and position are ranges of one place, if no two overlap."""
-
-    def place(answer: object) -> tuple[object, ...]:
-        names = ("location_id", "latitude", "longitude", "elevation")
-        return tuple(answer.get(name) for name in names) if isinstance(answer, dict) else (id(answer),)
-
-    together = [list(of) for _, of in groupby(answers, key=lambda a: repr(place(a)))]
-    return [part for of in together for part in ([of] if _apart(of) else [[answer] for answer in of])]
-
-
-def _apart(answers: list[object]) -> bool:
-    """Whether the days of several answers do not overlap; times stand as numbers or as text that sorts alike."""
-    ends = []
-    for answer in answers:
-        hourly = answer.get("hourly") if isinstance(answer, dict) else None
-        stamps = hourly.get("time") if isinstance(hourly, dict) else None
-        if not isinstance(stamps, list) or not stamps or {type(stamps[0]), type(stamps[-1])} not in ({int}, {str}):
-            return len(answers) == 1
-        ends.append((stamps[0], stamps[-1]))
-    if len({type(first) for first, _ in ends}) > 1:
-        return False
-    ends.sort()
-    return all(before[1] < after[0] for before, after in zip(ends, ends[1:], strict=False))
 
 
 def _read(answer: dict[str, Any], kind: Kind, file: str | None, where: str) -> Weather:
@@ -285,10 +231,6 @@ def _document(text: str, where: str) -> object:
             raise
         what = f'the download broke off: the service wrote "{_STREAM_ERROR}" into its answer'
         raise fault(what, where) from None
-
-
-def _listed(answer: object) -> list[object]:
-    return answer if isinstance(answer, list) else [answer]
 
 
 def _one_place(answer: object, where: str) -> dict[str, Any]:
