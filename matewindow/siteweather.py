@@ -177,7 +177,9 @@ def _light(weather: Weather, site: Site) -> tuple[Floats | None, bool]:
     ghi, cloud = weather.values("ghi_wm2"), weather.values("cloud_frac")
     if cloud is None or (ghi is not None and not np.isnan(ghi).any()):
         return ghi, False
-    clear = sun.clear_sky_ghi(site.latitude, site.longitude, site.elevation_m, weather.times)
+    wanted = np.ones(cloud.shape[1], dtype=bool) if ghi is None else np.isnan(ghi).any(axis=0)
+    clear = np.full(cloud.shape[1], np.nan)
+    clear[wanted] = sun.clear_sky_ghi(site.latitude, site.longitude, site.elevation_m, weather.times[wanted])
     dimmed = sun.cloudy_ghi(clear, cloud)
     if ghi is None:
         return dimmed, True

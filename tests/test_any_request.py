@@ -40,19 +40,19 @@ N_REQUESTS, N_GROUPS = 200, 20
 ZONES = ("Europe/London", "America/New_York", "Pacific/Chatham", "Pacific/Kiritimati", "Asia/Kathmandu", "Etc/UTC")
 SEAMS = [(-44.0, -176.5), (-20.9, -175.2), (-16.5, -179.9), (-13.8, -171.8), (-36.8, 174.8), (64.7, 177.5)]
 COMMANDS = typer.main.get_command(cli.app)  # Typer would build it anew from its annotations for every request
-PAST_FROM = np.datetime64("2023-01-01")
+PAST_FROM = np.datetime64("2021-01-01")
 
 
 @cache
 def sample() -> WeatherFolder:
-    """The sample weather, its past cut to three years and its ensemble to nine members: a request then takes no time."""
+    """The sample weather, its past cut to five years and its ensemble to five members: a request then takes no time."""
     from matewindow.site import read_site
 
     whole = read_folder(SAMPLE, read_site(SAMPLE / "site.toml"))
     assert whole.record is not None
     assert whole.ensemble is not None
     record = rebuilt(whole.record, whole.record.times >= PAST_FROM)
-    return replace(whole, record=record, past=record, ensemble=rebuilt(whole.ensemble, slice(None), n_members=9))
+    return replace(whole, record=record, past=record, ensemble=rebuilt(whole.ensemble, slice(None), n_members=5))
 
 
 def rebuilt(weather: Weather, hours: Any, *, n_members: int | None = None, shift_h: int = 0, **changed: Any) -> Weather:
@@ -155,10 +155,10 @@ def window_options(rng: np.random.Generator, now: datetime, grafted: date) -> li
 
 
 def hours_options(rng: np.random.Generator, now: datetime) -> list[str]:
-    if rng.random() < 0.5:
+    if rng.random() < 0.2:
         return []
     first = now.date() + timedelta(days=int(rng.integers(-20, 20)))
-    return ["--from", f"{first}", "--days", str(rng.integers(1, 15))]
+    return ["--from", f"{first}", "--days", str(rng.integers(1, 6))]
 
 
 def run(arguments: list[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, str, str]:

@@ -124,7 +124,7 @@ def show(report: dict[str, Any], tables: list[Any], *, as_json: bool, written: S
         return
     from rich.console import Console
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     for table in tables:
         console.print(table)
     for path in written:
