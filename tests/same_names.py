@@ -33,7 +33,7 @@ def naive_params(flight: Flight, exposure: float = 1.0) -> dict[str, float]:
 
 
 def reference_params(biology: Biology) -> dict[str, float]:
-    """For ``queen_by_queen``, with the chain's cut of the earliest maturity at three standard deviations."""
+    """For ``queen_by_queen``, whose earliest maturity is the chain's earliest flight age."""
     m, lay = biology.mating, biology.laying
     return {
         "maturity_mean_d": m.maturity_age_d,

