@@ -98,6 +98,7 @@ def fetch_archive(
     years: int = YEARS,
     on_year: Callable[[int, int], None] | None = None,
     patience: Patience | None = None,
+    not_asked: str | None = None,
 ) -> Archive:
     """Get the site's past years, from the store or the archive.
 
@@ -110,6 +111,7 @@ def fetch_archive(
         years: how many past years beside the current one.
         on_year: called with the number of years done and wanted, for a progress bar.
         patience: what slow calls have cost this pull.
+        not_asked: a reason to take only what is in the store.
     """
     patience = patience or Patience(desk.monotonic)
     obtained: dict[int, Obtained] = {}
@@ -118,7 +120,7 @@ def fetch_archive(
     questions = {year: archive_question(site, desk, year) for year in wanted}
     key = questions[wanted[0]].request.key
     stored = list(desk.client.store.entries(source=key.source, site=key.site, kind=key.kind))
-    refused: str | None = None
+    refused = not_asked
     nonsense = 0
     for done, year in enumerate(wanted):
         patience.begin()

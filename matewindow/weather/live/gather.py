@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from matewindow.errors import InputError, SourceError, WeatherFileError
 from matewindow.weather.folder import WeatherFolder
 from matewindow.weather.join import joined
-from matewindow.weather.live.archive import YEARS, fetch_archive
+from matewindow.weather.live.archive import YEARS, Archive, fetch_archive
 from matewindow.weather.live.obtain import Obtained, obtain, reason_of
 from matewindow.weather.live.patience import Patience
-from matewindow.weather.live.services import Desk, Part, services_for
+from matewindow.weather.live.services import Desk, Part, Service, services_for
+from matewindow.weather.manners import OPEN_METEO
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -38,6 +39,14 @@ class Attempt:
     licence: str = ""
     model: str = ""
     hours: int = 0
+
+
+@dataclass(frozen=True)
+class InHand:
+    """What an answer for several sites gave of Open-Meteo's weather (``many.py``): it is not asked for it again."""
+
+    ensemble: Obtained | None = None
+    archive: Archive | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +81,7 @@ def gather(
     years: int = YEARS,
     on_year: Callable[[int, int], None] | None = None,
     patience: Patience | None = None,
+    in_hand: InHand | None = None,
 ) -> Gathered:
     """Get a site's weather: ensemble and forecast from the first service that gives each, observations, past years.
 
@@ -85,16 +95,18 @@ def gather(
         years: past years wanted.
         on_year: progress of the archive.
         patience: what slow calls have cost this pull.
+        in_hand: what is there already.
 
     Raises:
         SourceError: nobody gave anything, and nothing is in the store; the text lists all reasons.
     """
     attempts: list[Attempt] = []
     patience = patience or Patience(desk.monotonic)
-    barred = trade_without_key
+    barred, in_hand = trade_without_key, in_hand or InHand()
 
     def part(which: Part) -> Weather | None:
-        return _part(which, site, desk, attempts, patience, trade_without_key=barred)
+        held = in_hand.ensemble if which == "ensemble" else None
+        return _part(which, site, desk, attempts, patience, trade_without_key=barred, held=held)
 
     ensemble, forecast, observed = part("ensemble"), part("forecast"), part("observed")
     past: Weather | None = None
@@ -102,7 +114,8 @@ def gather(
         reason = "its free service is not for trade; set MATEWINDOW_OPENMETEO_API_KEY if you have a key"
         attempts.append(Attempt("Open-Meteo", "ensemble, forecast and past years", "left out", reason=reason))
     else:
-        past = _past(site, desk, attempts, years, on_year, patience)
+        archive = in_hand.archive or fetch_archive(site, desk, years=years, on_year=on_year, patience=patience)
+        past = _past(archive, attempts, years)
     if ensemble is None and forecast is None and past is None:
         reasons = "; ".join(f"{a.service}, {a.part}: {a.reason}" for a in attempts if a.reason)
         nothing = "none of them could be used, and the store holds nothing young enough for this site"
@@ -113,7 +126,14 @@ def gather(
 
 
 def _part(
-    part: Part, site: Site, desk: Desk, attempts: list[Attempt], patience: Patience, *, trade_without_key: bool
+    part: Part,
+    site: Site,
+    desk: Desk,
+    attempts: list[Attempt],
+    patience: Patience,
+    *,
+    trade_without_key: bool,
+    held: Obtained | None = None,
 ) -> Weather | None:
     """One part from the first service that has it fresh, else the youngest stale one."""
     stale: list[tuple[Obtained, Attempt]] = []
@@ -124,13 +144,8 @@ def _part(
             attempts.append(Attempt(service.name, part, "failed", reason=patience.spent))
             continue
         try:
-            patience.begin()
-            question = service.question(site, desk)
-            patience.end(source, failed=False)  # of the look-up of a grid cell or station, which may be another's
-            not_asked = patience.hung(source) or (patience.spent if stale else None)
-            patience.begin()
-            got = obtain(question, site, desk, max_age=max_age, not_asked=not_asked, spared=patience.spent)
-            patience.end(source, failed=got.stale)
+            in_hand = held if service.source == OPEN_METEO else None
+            got = in_hand or _asked(service, site, desk, patience, max_age=max_age, stale=bool(stale))
         except (SourceError, WeatherFileError, InputError) as fault:
             patience.end(source, failed=True)
             attempts.append(Attempt(service.name, part, "failed", reason=reason_of(fault)))
@@ -148,20 +163,28 @@ def _part(
     return stale[0][0].weather
 
 
+def _asked(
+    service: Service, site: Site, desk: Desk, patience: Patience, *, max_age: timedelta, stale: bool
+) -> Obtained:
+    """What one service says, or has said."""
+    source = service.source.name
+    patience.begin()
+    question = service.question(site, desk)
+    patience.end(source, failed=False)  # of the look-up of a grid cell or station, which may be another's
+    not_asked = patience.hung(source) or (patience.spent if stale else None)
+    patience.begin()
+    got = obtain(question, site, desk, max_age=max_age, not_asked=not_asked, spared=patience.spent)
+    patience.end(source, failed=got.stale)
+    return got
+
+
 def _passed_over(stale: Attempt) -> Attempt:
     """A service whose older answer was not used."""
     return replace(stale, outcome="failed", age=None, licence="", model="", hours=0)
 
 
-def _past(
-    site: Site,
-    desk: Desk,
-    attempts: list[Attempt],
-    years: int,
-    on_year: Callable[[int, int], None] | None,
-    patience: Patience,
-) -> Weather | None:
-    archive = fetch_archive(site, desk, years=years, on_year=on_year, patience=patience)
+def _past(archive: Archive, attempts: list[Attempt], years: int) -> Weather | None:
+    """The record of past years, with a line on how much of it there is."""
     name, part = "Open-Meteo archive", "past years"
     if archive.record is not None:
         newest = archive.obtained[max(archive.obtained)]
