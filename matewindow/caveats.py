@@ -75,7 +75,7 @@ def _past_caveats(paths: Paths, sources: Sources) -> Iterator[str]:
 
 
 def _forecast_caveats(paths: Paths, sources: Sources, now: datetime, site: Site) -> Iterator[str]:
-    today = timegrid.solar_day_of(_plain(now), site.longitude)
+    today = timegrid.solar_day_at(now, site.longitude)
     forecasts = [f for f in (sources.members, sources.run) if f is not None]
     if not forecasts:
         yield "No forecast was given."
@@ -106,12 +106,6 @@ def _age(forecast: SiteWeather, now: datetime, today: np.datetime64, site: Site)
         days = int((today - made).astype(int))
         since = day_month(site.civil_day(made))
         yield f"The {what} does not say when it was made; it may be of {since}, {days} days ago, and is weighed so."
-
-
-def _plain(now: datetime) -> np.datetime64:
-    import numpy as np
-
-    return np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "s")
 
 
 def _unjudged(sources: Sources) -> list[str]:

@@ -54,13 +54,8 @@ def open_desk(settings: Settings, clock: Clock | None = None, limits: Limits = L
     clock = clock or Clock()
     addresses = Addresses.read(settings.addresses_file) if settings.addresses_file else Addresses()
     with Client(settings, WeatherStore.at_home(settings, now=clock.now), clock, limits=limits) as client:
-        key, barred = settings.openmeteo_api_key, _barred(settings)
+        key, barred = settings.openmeteo_api_key, settings.trade_without_key
         yield Desk(client, addresses, clock.now(), key, trade_without_key=barred, monotonic=clock.monotonic)
-
-
-def _barred(settings: Settings) -> bool:
-    """Whether services that are free for private use only may not be asked."""
-    return settings.trade and settings.openmeteo_api_key is None
 
 
 def live_sources(
@@ -88,7 +83,9 @@ def live_sources(
         SourceError: nobody gave anything and the store holds nothing.
     """
     patience = Patience(desk.monotonic)
-    gathered = gather(site, desk, trade_without_key=_barred(settings), years=years, on_year=on_year, patience=patience)
+    gathered = gather(
+        site, desk, trade_without_key=settings.trade_without_key, years=years, on_year=on_year, patience=patience
+    )
     weather, attempts = gathered.weather, list(gathered.attempts)
     ensemble = weather.ensemble
     learnt: bias.Bias | None = None

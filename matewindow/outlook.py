@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +17,8 @@ from matewindow.paths import Paths, Sources, build_paths
 from matewindow.timeline import Batch, Event, emergence_days, timeline
 
 if TYPE_CHECKING:
+    from datetime import date, datetime
+
     from numpy.typing import NDArray
 
     from matewindow.biology import Biology
@@ -139,7 +140,7 @@ def window_span(n_emergence: int, biology: Biology) -> Span:
 
 def solar_today(now: datetime, site: Site) -> np.datetime64:
     """The solar day of the site that an aware time lies in."""
-    return timegrid.solar_day_of(np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "s"), site.longitude)
+    return timegrid.solar_day_at(now, site.longitude)
 
 
 def drone_share(days: NDArray[np.datetime64], site: Site) -> Floats:

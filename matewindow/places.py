@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matewindow.site import Site
-    from matewindow.weather.live.addresses import Addresses
     from matewindow.weather.live.services import Desk
 
 SHELTERED = 0.7
@@ -35,11 +34,11 @@ def find_places(name: str, desk: Desk, count: int = 10) -> list[Place]:
     _refuse_trade_without_key(desk)
     request = SourceRequest(
         source=OPEN_METEO,
-        url=_addresses(desk).openmeteo_geocoding,
+        url=desk.hosts.openmeteo_geocoding,
         params={"name": name.strip(), "count": str(count), "language": "en"},
         site="search",
         kind="place",
-        secrets=_key(desk),
+        secrets=desk.secrets,
     )
     return parse_geocoding(desk.client.get(request).text)
 
@@ -53,14 +52,6 @@ def _refuse_trade_without_key(desk: Desk) -> None:
         )
 
 
-def _addresses(desk: Desk) -> Addresses:
-    return desk.addresses.with_key() if desk.api_key else desk.addresses
-
-
-def _key(desk: Desk) -> dict[str, str]:
-    return {"apikey": desk.api_key} if desk.api_key else {}
-
-
 def elevation_at(latitude: float, longitude: float, desk: Desk) -> float | None:
     """Height of the ground in metres (90 m terrain model); None where the service cannot tell or may not be asked."""
     if desk.trade_without_key:
@@ -68,11 +59,11 @@ def elevation_at(latitude: float, longitude: float, desk: Desk) -> float | None:
     lat, lon = coordinates(OPEN_METEO, latitude, longitude)
     request = SourceRequest(
         source=OPEN_METEO,
-        url=_addresses(desk).openmeteo_elevation,
+        url=desk.hosts.openmeteo_elevation,
         params={"latitude": lat, "longitude": lon},
         site=f"{lat}_{lon}",
         kind="elevation",
-        secrets=_key(desk),
+        secrets=desk.secrets,
     )
     try:
         return parse_elevation(desk.client.get(request).text)[0]

@@ -13,7 +13,6 @@ import numpy as np
 
 from matewindow.advice import window_message
 from matewindow.units import beaufort, beaufort_name
-from matewindow.weather.live.services import LISTINGS, services_for
 from matewindow.words import percent, verbal
 
 if TYPE_CHECKING:
@@ -22,15 +21,11 @@ if TYPE_CHECKING:
     from matewindow.biology import Biology
     from matewindow.graft import GraftDay, GraftDecision
     from matewindow.hours import DayHours, Hour
-    from matewindow.live import Live
     from matewindow.odds import Range, Spread
     from matewindow.outlook import Outlook
     from matewindow.paths import Sources
-    from matewindow.settings import Settings
     from matewindow.site import Site
-    from matewindow.weather.live.services import Desk
     from matewindow.weather.normal import Provenance
-    from matewindow.weather.openmeteo_places import Place
 
 CAUTIONS = (
     "Stings can kill: keep a phone with signal, know where you are, and do not work bees alone if you react to stings.",
@@ -190,64 +185,6 @@ def hours_report(days: list[DayHours], site: Site, now: datetime, sources: Sourc
         "parameters": biology.version,
         "cautions": list(CAUTIONS),
     }
-
-
-def weather_report(site: Site, live: Live, desk: Desk) -> dict[str, Any]:
-    """What was pulled for a site, from whom, how old it is, and how much of the quota is used."""
-    return {
-        "site": site_report(site),
-        "now": desk.now.astimezone(site.zone).isoformat(),
-        "attempts": [
-            {
-                "service": a.service,
-                "part": a.part,
-                "outcome": a.outcome,
-                "age_h": None if a.age is None else a.age.total_seconds() / 3600.0,
-                "reason": a.reason or None,
-                "model": a.model or None,
-                "hours": a.hours,
-                "licence": a.licence or None,
-            }
-            for a in live.gathered.attempts
-        ],
-        "quota": [{"period": p.name, "used": p.used, "limit": p.limit} for p in desk.client.budget.state()],
-        "store": str(desk.client.store.folder),
-        "warnings": list(live.sources.remarks),
-        "sources": sources_report(live.sources),
-    }
-
-
-def services_report(site: Site | None, settings: Settings) -> dict[str, Any]:
-    """The weather services; for a site only those that serve it, in the order in which they are asked."""
-    barred = settings.trade and settings.openmeteo_api_key is None
-    shown = list(LISTINGS)
-    if site is not None:
-        order = [
-            s
-            for part in ("ensemble", "forecast", "observed")
-            for s in services_for(site, part, trade_without_key=barred)
-        ]
-        shown = [listing for service in order for listing in LISTINGS if listing.service == service]
-    return {
-        "site": None if site is None else site_report(site),
-        "services": [
-            {
-                "service": x.service.name,
-                "part": x.service.part,
-                "gives": x.gives,
-                "region": x.region,
-                "terms": x.terms,
-                "licence": x.licence,
-                "trade_without_key": x.without_key_for_trade,
-            }
-            for x in shown
-        ],
-    }
-
-
-def places_report(places: list[Place]) -> dict[str, Any]:
-    """Places found by name."""
-    return {"places": [asdict(place) for place in places]}
 
 
 def _hour(hour: Hour) -> dict[str, Any]:

@@ -61,6 +61,11 @@ class Settings:
     openmeteo_api_key: str | None = field(default=None, repr=False)
     """Key of a paid Open-Meteo plan. Never shown, logged or stored."""
 
+    @property
+    def trade_without_key(self) -> bool:
+        """Whether services that serve trade only with a key must be left out."""
+        return self.trade and self.openmeteo_api_key is None
+
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Settings:
         """Read the settings from a mapping such as ``os.environ``; empty values count as not set.

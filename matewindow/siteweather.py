@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -169,7 +168,7 @@ def _issue_day(provenance: Provenance, days: NDArray[np.datetime64], longitude: 
         earliest: np.datetime64 = days[-1] - (_LONGEST_FORECAST_D - 1)
         first: np.datetime64 = days[0]
         return earliest if earliest > first else first
-    return timegrid.solar_day_of(np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s"), longitude)
+    return timegrid.solar_day_at(moment, longitude)
 
 
 def _light(weather: Weather, site: Site) -> tuple[Floats | None, bool]:

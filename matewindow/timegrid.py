@@ -15,6 +15,7 @@ All times are UTC, as numpy ``datetime64`` of any unit; results are ``datetime64
 from __future__ import annotations
 
 import math
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +23,8 @@ import numpy as np
 from matewindow.errors import InputError, ParameterError
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from numpy.typing import ArrayLike, NDArray
 
 HOURS_PER_DAY = 24
@@ -79,6 +82,16 @@ def solar_day_of(instant_utc: np.datetime64, longitude: float) -> np.datetime64:
     """
     hour = instant_utc.astype("datetime64[h]")
     return np.datetime64(hour - solar_day_start_hour(longitude) * _HOUR, "D")
+
+
+def solar_day_at(moment: datetime, longitude: float) -> np.datetime64:
+    """Give the solar day whose 24 grid hours hold an aware time.
+
+    Args:
+        moment: aware.
+        longitude: degrees east, -180 to 180.
+    """
+    return solar_day_of(np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s"), longitude)
 
 
 def solar_days(times: NDArray[np.datetime64], longitude: float) -> tuple[np.datetime64, int, int]:

@@ -25,7 +25,7 @@ def find(
     from matewindow.cli import options, tables
     from matewindow.live import open_desk
     from matewindow.places import find_places
-    from matewindow.reporting import places_report
+    from matewindow.servicereports import places_report
     from matewindow.weather.openmeteo_places import LICENCE
 
     with open_desk(options.settings_of_process()) as desk:

@@ -21,7 +21,7 @@ def get(
     from matewindow.biology import load_biology
     from matewindow.cli import options, tables
     from matewindow.live import open_desk
-    from matewindow.reporting import weather_report
+    from matewindow.servicereports import weather_report
     from matewindow.site import read_site
     from matewindow.sources import site_biology
 
@@ -42,7 +42,7 @@ def sources(
 ) -> None:
     """List the weather services: what each gives, where, and whether trade may use it without a key."""
     from matewindow.cli import options, tables
-    from matewindow.reporting import services_report
+    from matewindow.servicereports import services_report
     from matewindow.site import read_site
 
     settings = options.settings_of_process()

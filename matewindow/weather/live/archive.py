@@ -13,8 +13,8 @@ from matewindow.weather.http import SourceRequest
 from matewindow.weather.join import joined
 from matewindow.weather.live.obtain import Obtained, obtain, reason_of
 from matewindow.weather.live.patience import Patience
-from matewindow.weather.live.services import HOURLY, Question, site_name
-from matewindow.weather.manners import OPEN_METEO, coordinates
+from matewindow.weather.live.services import HOURLY, Question, openmeteo_params, site_name
+from matewindow.weather.manners import OPEN_METEO
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,25 +54,19 @@ def archive_question(site: Site, desk: Desk, year: int) -> Question:
     today = desk.now.astimezone(UTC).date()
     first, last = date(year, 1, 1), min(date(year, 12, 31), today - timedelta(days=LATE_D))
     settled = today - last > timedelta(days=31 * _MONTHS_AFTER)
-    latitude, longitude = coordinates(OPEN_METEO, site.latitude, site.longitude)
-    addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
     request = SourceRequest(
         source=OPEN_METEO,
-        url=addresses.openmeteo_archive,
-        params={
-            "latitude": latitude,
-            "longitude": longitude,
-            "elevation": f"{site.elevation_m:.0f}",
+        url=desk.hosts.openmeteo_archive,
+        params=openmeteo_params(site)
+        | {
             "start_date": first.isoformat(),
             "end_date": last.isoformat(),
             "hourly": ",".join(HOURLY),
             "models": "era5",
-            "timeformat": "unixtime",
-            "wind_speed_unit": "ms",
         },
         site=site_name(site, OPEN_METEO),
         kind="analysis",
-        secrets={"apikey": desk.api_key} if desk.api_key else {},
+        secrets=desk.secrets,
         weight=open_meteo_weight(len(HOURLY), days=(last - first).days + 1),
         fresh=_DONE if settled else _THIS_YEAR,
     )

@@ -11,8 +11,8 @@ from matewindow.weather.budget import open_meteo_weight
 from matewindow.weather.folder import check_place
 from matewindow.weather.http import SourceRequest
 from matewindow.weather.live.obtain import read_answer, reason_of
-from matewindow.weather.live.services import site_name
-from matewindow.weather.manners import OPEN_METEO, coordinates
+from matewindow.weather.live.services import openmeteo_params, site_name
+from matewindow.weather.manners import OPEN_METEO
 from matewindow.weather.openmeteo_runs import parse_previous_runs
 from matewindow.weather.steps import WetHours
 
@@ -46,26 +46,20 @@ def learn_correction(
     """
     if record is None:
         return None, "there is no record to hold earlier forecasts against"
-    latitude, longitude = coordinates(OPEN_METEO, site.latitude, site.longitude)
     hourly = [f"{v}_previous_day{d}" for v in _VARIABLES for d in _LEADS]
-    addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
     request = SourceRequest(
         source=OPEN_METEO,
-        url=addresses.openmeteo_previous_runs,
-        params={
-            "latitude": latitude,
-            "longitude": longitude,
-            "elevation": f"{site.elevation_m:.0f}",
+        url=desk.hosts.openmeteo_previous_runs,
+        params=openmeteo_params(site)
+        | {
             "hourly": ",".join([*_VARIABLES, *hourly]),
             "models": MODEL,
             "past_days": str(_BACK_D),
             "forecast_days": "1",
-            "timeformat": "unixtime",
-            "wind_speed_unit": "ms",
         },
         site=site_name(site, OPEN_METEO),
         kind="previous-runs",
-        secrets={"apikey": desk.api_key} if desk.api_key else {},
+        secrets=desk.secrets,
         weight=open_meteo_weight(len(hourly) + len(_VARIABLES), days=_BACK_D + 1),
         fresh=_WEEK,
     )

@@ -60,6 +60,16 @@ class Desk:
     trade_without_key: bool = False
     monotonic: Callable[[], float] = time.monotonic
 
+    @property
+    def hosts(self) -> Addresses:
+        """The addresses to use: with a key Open-Meteo is asked at its paid hosts."""
+        return self.addresses.with_key() if self.api_key else self.addresses
+
+    @property
+    def secrets(self) -> dict[str, str]:
+        """The part of an Open-Meteo query that nobody may see."""
+        return {"apikey": self.api_key} if self.api_key else {}
+
 
 @dataclass(frozen=True)
 class Question:
@@ -113,6 +123,18 @@ def site_name(site: Site, source: Source) -> str:
     return "_".join(coordinates(source, site.latitude, site.longitude))
 
 
+def openmeteo_params(site: Site) -> dict[str, str]:
+    """What every question to Open-Meteo for a site's hours has: place and height, true UTC, SI wind."""
+    latitude, longitude = coordinates(OPEN_METEO, site.latitude, site.longitude)
+    return {
+        "latitude": latitude,
+        "longitude": longitude,
+        "elevation": f"{site.elevation_m:.0f}",
+        "timeformat": "unixtime",
+        "wind_speed_unit": "ms",
+    }
+
+
 @dataclass(frozen=True)
 class OpenMeteo:
     """Open-Meteo: one run with some days behind it, or an ensemble with counted members."""
@@ -128,30 +150,20 @@ class OpenMeteo:
 
     def question(self, site: Site, desk: Desk) -> Question:
         """Hourly values of one place in UTC and SI units."""
-        latitude, longitude = coordinates(self.source, site.latitude, site.longitude)
         hourly = HOURLY if self.part == "ensemble" else (*HOURLY, "cloud_cover")
-        params = {
-            "latitude": latitude,
-            "longitude": longitude,
-            "elevation": f"{site.elevation_m:.0f}",
-            "hourly": ",".join(hourly),
-            "forecast_days": str(AHEAD_D),
-            "timeformat": "unixtime",
-            "wind_speed_unit": "ms",
-        }
+        params = openmeteo_params(site) | {"hourly": ",".join(hourly), "forecast_days": str(AHEAD_D)}
         members = 1
         if self.part == "ensemble":
             params["models"], members = self.model or ENSEMBLE_MODEL, ENSEMBLE_MEMBERS
         else:
             params["past_days"] = str(BEHIND_D)
-        addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
         request = SourceRequest(
             source=self.source,
-            url=addresses.openmeteo_ensemble if self.part == "ensemble" else addresses.openmeteo_forecast,
+            url=desk.hosts.openmeteo_ensemble if self.part == "ensemble" else desk.hosts.openmeteo_forecast,
             params=params,
             site=site_name(site, self.source),
             kind=self.part,
-            secrets={"apikey": desk.api_key} if desk.api_key else {},
+            secrets=desk.secrets,
             weight=open_meteo_weight(len(hourly), days=AHEAD_D, members=members),
             fresh=FRESH,
         )
@@ -171,14 +183,13 @@ class OpenMeteo:
     def _run_time(self, desk: Desk) -> datetime | None:
         """When the run began, from the service's own note about the model; unknown if that cannot be had."""
         model = self.model or ENSEMBLE_MODEL
-        addresses = desk.addresses.with_key() if desk.api_key else desk.addresses
         request = SourceRequest(
             source=self.source,
-            url=addresses.openmeteo_meta.format(model=model),
+            url=desk.hosts.openmeteo_meta.format(model=model),
             params={},
             site="all",
             kind="run",
-            secrets={"apikey": desk.api_key} if desk.api_key else {},
+            secrets=desk.secrets,
             fresh=FRESH / 12,
         )
         try:
