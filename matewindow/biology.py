@@ -53,6 +53,7 @@ class Development:
     move_cells_d: float
     move_earliest_d: float
     move_margin_h: float
+    ripe_cell_emergence_d: float
 
 
 @dataclass(frozen=True)
@@ -78,12 +79,13 @@ class Mating:
 
 @dataclass(frozen=True)
 class Laying:
-    """From the last mating flight to eggs and sealed brood, in days."""
+    """From the last mating flight, or from the introduction of a mated queen, to eggs and sealed brood, in days."""
 
     lag_d: float
     lag_sd_d: float
     lag_min_d: float
     sealed_brood_after_d: float
+    introduced_lag_d: float
 
 
 @dataclass(frozen=True)
@@ -137,27 +139,31 @@ class Checks:
     first_check_age_d: float
     give_up_age_d: float
     nuc_without_brood_d: float
+    introduced_check_d: float
     quiet_from_h: float
     quiet_to_h: float
 
 
 @dataclass(frozen=True)
 class Success:
-    """Shares of grafts that are taken and of ripe cells that give an accepted virgin."""
+    """Shares of grafts taken, of ripe cells that give an accepted virgin, of mated queens accepted by a nuc."""
 
     take: float
     emergence_acceptance: float
+    introduction: float
 
 
 @dataclass(frozen=True)
 class Decision:
-    """What a failed nuc, a day and a poor queen cost, in laying queens; and when two days count as equal."""
+    """What a failed nuc, a day, a poor and a mated queen and fresh bees cost, in laying queens; when days are equal."""
 
     nuc_cost: float
     few_frames_nuc_cost: float
     five_frames_nuc_cost: float
     delay_cost_per_d: float
     poor_queen_cost: float
+    mated_queen_cost: float
+    fresh_bees_cost: float
     tie_points: float
     tie_days: float
 

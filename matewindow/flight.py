@@ -134,20 +134,21 @@ def flight_days(
     with more than one is missing (NaN), a day with just one is scaled up from the hours that are there.
 
     Args:
-        temp_c, wind_ms, rain_mm, ghi_wm2: as in ``factors``, shape (..., n_days, 24).
-        share: part of each hour that lies in the day's mating window, shape (n_days, 24) or (..., n_days, 24).
+        temp_c, wind_ms, rain_mm, ghi_wm2: as in ``factors``, shape (..., n_days, n_hours); n_hours is 24, or fewer if
+            only the hours around the window are there.
+        share: part of each hour that lies in the day's mating window, (n_days, n_hours) or (..., n_days, n_hours).
         inside: whether the middle of the hour lies in it, same shape.
         flight: thresholds.
         exposure: as in ``factors``.
     """
-    n_days = temp_c.shape[-2]
+    n_days, n_hours = temp_c.shape[-2:]
     lead = temp_c.shape[:-2]
     drops = pent_up_drops(flight)
-    band = _window_band(share)
-    given = [None if a is None else a.reshape(-1, n_days, 24) for a in (temp_c, wind_ms, rain_mm, ghi_wm2)]
+    band = window_band(share)
+    given = [None if a is None else a.reshape(-1, n_days, n_hours) for a in (temp_c, wind_ms, rain_mm, ghi_wm2)]
     n_series = int(np.prod(lead, dtype=np.int64))
-    shares = _rows(share, lead, n_days)
-    insides = _rows(inside, lead, n_days)
+    shares = _rows(share, lead)
+    insides = _rows(inside, lead)
     effective_h = np.empty((n_series, n_days, len(drops)))
     strict_h = np.empty((n_series, n_days))
     step = max(1, _CHUNK // max(1, n_days))
@@ -193,7 +194,7 @@ def losses(
         Shape (..., n_days, n_levels, n_causes) in hours, causes in the order of ``CAUSES``; over the causes they add up
         to the window's length minus the effective hours.
     """
-    band = _window_band(share)
+    band = window_band(share)
     temp, wind, rain, ghi = (None if a is None else a[..., band] for a in (temp_c, wind_ms, rain_mm, ghi_wm2))
     assert temp is not None
     assert wind is not None
@@ -214,7 +215,7 @@ def hourly_losses(
     flight: Flight,
     *,
     exposure: float = 1.0,
-    drop_c: float = 0.0,
+    drop_c: float | Floats = 0.0,
 ) -> Floats:
     """What each hour lost, by cause: arguments as ``factors`` and ``flight_days``, hours on the last axis.
 
@@ -222,12 +223,45 @@ def hourly_losses(
         Shape (..., n_hours, n_causes) in hours, in the order of ``CAUSES``; NaN where an input is missing.
     """
     f = factors(temp_c, wind_ms, rain_mm, ghi_wm2, flight, exposure=exposure, drop_c=drop_c)
-    each = np.stack([f[cause] for cause in CAUSES], axis=-1)
-    blame = -np.log(np.clip(each, _FLOOR, 1.0))
-    total = blame.sum(axis=-1, keepdims=True)
-    split = np.divide(blame, total, out=np.zeros_like(blame), where=total != 0.0)
-    lost: Floats = (share * (1.0 - np.prod(each, axis=-1)))[..., None] * split
-    return lost
+    each = np.stack([f[cause] for cause in CAUSES])
+    lost: Floats = np.clip(each, _FLOOR, 1.0)
+    np.log(lost, out=lost)
+    np.negative(lost, out=lost)
+    total = lost.sum(axis=0)
+    # where nothing is to blame the total is 0 and nothing was lost
+    lost *= share * (1.0 - np.prod(each, axis=0)) / np.where(total == 0.0, 1.0, total)
+    return np.moveaxis(lost, 0, -1)
+
+
+def day_losses(
+    temp_c: Floats,
+    wind_ms: Floats,
+    rain_mm: Floats | None,
+    ghi_wm2: Floats | None,
+    share: Floats,
+    flight: Flight,
+    level: NDArray[np.intp],
+    *,
+    exposure: float = 1.0,
+) -> Floats:
+    """As ``losses`` for single days, each at one level of pent-up drive: for the few that a result shows.
+
+    Args:
+        temp_c, wind_ms, rain_mm, ghi_wm2, share: shape (n, n_hours).
+        flight, exposure: as in ``losses``.
+        level: of each day, shape (n,).
+
+    Returns:
+        Shape (n, n_causes) in hours.
+    """
+    band = window_band(share)
+    temp, wind, rain, ghi = (None if a is None else a[:, band] for a in (temp_c, wind_ms, rain_mm, ghi_wm2))
+    assert temp is not None
+    assert wind is not None
+    weight, drop_c = share[:, band], pent_up_drops(flight)[level][:, None]
+    lost = hourly_losses(temp, wind, rain, ghi, weight, flight, exposure=exposure, drop_c=drop_c)
+    missing = np.isnan(lost[..., 0])
+    return _sum_with_gaps(lost, missing, weight) if missing.any() else lost.sum(axis=-2)
 
 
 def resolve_pent_up(effective_h: Floats, flight: Flight) -> tuple[Floats, NDArray[np.intp]]:
@@ -248,17 +282,35 @@ def resolve_pent_up(effective_h: Floats, flight: Flight) -> tuple[Floats, NDArra
     n_days, n_levels = effective_h.shape[-2:]
     lead = effective_h.shape[:-2]
     table = effective_h.reshape(-1, n_days, n_levels)
-    rows = np.arange(table.shape[0])
-    level = np.zeros(table.shape[0], dtype=np.intp)
-    hours = np.empty((n_days, table.shape[0]))
-    levels = np.empty((n_days, table.shape[0]), dtype=np.intp)
-    for day in range(n_days):
-        levels[day] = level
-        today = table[rows, day, level]
-        hours[day] = today
-        shut_in = np.minimum(level + 1, n_levels - 1)
-        level = np.where(np.isnan(today), level, np.where(today < flight.pent_up_below_h, shut_in, 0))
-    return hours.T.reshape(*lead, n_days), levels.T.reshape(*lead, n_days)
+    own = np.broadcast_to(np.arange(len(table)), (n_days, len(table)))
+    hours, level = follow_pent_up(table, own, flight)
+    return hours.T.reshape(*lead, n_days), level.T.reshape(*lead, n_days)
+
+
+def follow_pent_up(effective_h: Floats, source: NDArray[np.intp], flight: Flight) -> tuple[Floats, NDArray[np.intp]]:
+    """As ``resolve_pent_up``, along series that are spliced from others.
+
+    Args:
+        effective_h: of the series to splice from, shape (n_sources, n_days, n_levels).
+        source: which of them each spliced series follows on each day, shape (n_days, n_series).
+        flight: thresholds.
+
+    Returns:
+        Effective hours and level, both of shape (n_days, n_series).
+    """
+    n_levels = effective_h.shape[-1]
+    level = np.arange(n_levels, dtype=np.int16)
+    # the level of the next day, for every source, day and level
+    after = np.where(effective_h < flight.pent_up_below_h, np.minimum(level + 1, n_levels - 1).astype(np.int16), 0)
+    after = np.where(np.isnan(effective_h), level, after)
+    hours, levels = np.empty(source.shape), np.empty(source.shape, dtype=np.intp)
+    now = np.zeros(source.shape[1], dtype=np.int16)
+    for day, rows in enumerate(source):
+        levels[day] = now
+        cell = rows * n_levels + now
+        hours[day] = effective_h[:, day].reshape(-1)[cell]
+        now = after[:, day].reshape(-1)[cell]
+    return hours, levels
 
 
 def drone_window_h(flight: Flight, drones: Drones) -> tuple[float, float]:
@@ -280,17 +332,17 @@ def _falling(x: Floats, full_to: float, none_from: float, *, out: Floats | None 
     return np.minimum(ramp, 1.0, out=ramp)
 
 
-def _window_band(share: Floats) -> slice:
-    """The smallest run of the 24 hours that holds every hour with a share in some day's window."""
-    used = np.flatnonzero((share > 0.0).reshape(-1, 24).any(axis=0))
+def window_band(share: Floats) -> slice:
+    """The smallest run of the hours that holds every hour with a share in some day's window."""
+    used = np.flatnonzero((share > 0.0).reshape(-1, share.shape[-1]).any(axis=0))
     return slice(int(used[0]), int(used[-1]) + 1) if len(used) else slice(0, 0)
 
 
-def _rows(mask: NDArray[Any], lead: tuple[int, ...], n_days: int) -> NDArray[Any]:
+def _rows(mask: NDArray[Any], lead: tuple[int, ...]) -> NDArray[Any]:
     """Window shares as rows of days: one row for all series, or one for each."""
     if mask.ndim == 2:
         return mask[None]
-    return np.broadcast_to(mask, (*lead, n_days, 24)).reshape(-1, n_days, 24)
+    return np.broadcast_to(mask, (*lead, *mask.shape[-2:])).reshape(-1, *mask.shape[-2:])
 
 
 def _hours_first(array: NDArray[Any], band: slice) -> NDArray[Any]:

@@ -292,7 +292,7 @@ def _ties(work: _Work, best: int, redraws: Floats, biology: Biology) -> NDArray[
     return tied
 
 
-def laying_range(n_grafts: int, share: Floats) -> tuple[int, int]:
+def laying_range(n_grafts: int, share: Floats, weight: Floats | None = None) -> tuple[int, int]:
     """10 and 90 % points of the count of queens in lay.
 
     A mixture of binomials over paths, since the queens of a batch share their weather. Paths with nearly the same share
@@ -301,10 +301,12 @@ def laying_range(n_grafts: int, share: Floats) -> tuple[int, int]:
     Args:
         n_grafts: larvae grafted.
         share: probability that a graft ends as a queen in lay, on each path, shape (n_paths,).
+        weight: how much each path counts, shape (n_paths,); None = all alike.
     """
     from scipy.special import bdtr
 
-    classes, number = np.unique(np.round(np.clip(share, 0.0, 1.0), 3), return_counts=True)
+    classes, of_path = np.unique(np.round(np.clip(share, 0.0, 1.0), 3), return_inverse=True)
+    number = np.bincount(of_path, weight)
     counts, p = np.arange(n_grafts + 1, dtype=np.float64), classes[:, None]
     if n_grafts < _NORMAL_FROM:
         each = bdtr(counts, n_grafts, p)

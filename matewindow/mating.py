@@ -26,25 +26,25 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 FATES = ("well_mated", "under_mated", "late_mated", "unmated", "lost")
+MATED = (("well_mated", True), ("under_mated", False), ("late_mated", True), ("late_mated", False))
+"""How a queen comes to lay: her fate, and whether she made all the flights she needed or waited in vain for one."""
 
 
 @dataclass(frozen=True)
 class DayFlows:
     """What happens on one day of age, each an array (n_emergence, n_paths) of probability.
 
-    ``virgin`` is what is mature and has not flown by the end of the day. ``last_flight`` holds the queens that
-    complete the flights they need on this day, by whether their first was in time
-    (``well``) or not (``late``); ``settled`` those for whom it is the last day of waiting in vain for a further flight.
+    ``virgin`` is what is mature and has not flown by the end of the day, ``flights`` the mating flights of the day, of
+    each of which ``loss_per_flight`` do not come back; None once nobody flies any more.
+    ``mated`` holds those whose mating flights are over, in the order of ``MATED``, None where there can be none: queens
+    that complete the flights they need, and those for whom it is the last day of waiting in vain for a further one;
+    first those whose first flight was in time, then the late.
     """
 
     age: int
     virgin: Floats
-    flights: Floats
-    well_last_flight: Floats
-    late_last_flight: Floats
-    under_settled: Floats
-    late_settled: Floats
-    lost: Floats
+    flights: Floats | None
+    mated: tuple[Floats | None, Floats | None, Floats | None, Floats | None]
 
 
 @dataclass(frozen=True)
@@ -93,14 +93,16 @@ def normal_cdf(x: ArrayLike) -> Floats:
     return result
 
 
-def drive(age: Floats | int, mating: Mating) -> Floats:
+def drive(age: ArrayLike, mating: Mating) -> Floats:
     """Eagerness to fly by age, 1 in the prime, falling to nothing: 1 to day 14, 0.6 at day 21, 0 from day 32.
 
     Source: 0.59 from Woyke & Jasiński 1976 (sperm stored by older over best-aged queens), 21 d COLOSS BEEBOOK; end
         is judgement.
     """
     turns = [mating.full_drive_to_age_d, mating.late_age_d, mating.end_age_d]
-    return np.asarray(np.interp(age, turns, [1.0, mating.drive_at_late_age, 0.0]), dtype=np.float64)
+    return np.asarray(
+        np.interp(np.asarray(age, dtype=np.float64), turns, [1.0, mating.drive_at_late_age, 0.0]), dtype=np.float64
+    )
 
 
 def maturing(n_ages: int, mating: Mating) -> Floats:
@@ -128,6 +130,17 @@ def laying_lag(laying: Laying) -> Floats:
     return np.diff(upper, prepend=0.0)
 
 
+def mated_lags(laying: Laying) -> Floats:
+    """Probability of 0, 1, 2 … days from the end of the mating flights to the first egg, by ``MATED`` (4, n_lags).
+
+    Queens that wait no more lay on the next day.
+    """
+    lag = laying_lag(laying)
+    in_vain = np.zeros(len(lag) + 1)
+    in_vain[1] = 1.0
+    return np.stack([np.append(lag, 0.0) if whole else in_vain for _, whole in MATED])
+
+
 def chain_ages(mating: Mating) -> int:
     """How many ages the chain runs over: to the last flight and through the wait that may follow it."""
     return int(np.ceil(mating.end_age_d)) + int(mating.settle_after_d) + 1
@@ -139,7 +152,12 @@ def egg_ages(biology: Biology) -> int:
 
 
 def daily_flows(
-    hours: Floats, drones: Floats, first_emergence: int, n_emergence: int, mating: Mating
+    hours: Floats,
+    drones: Floats,
+    first_emergence: int,
+    n_emergence: int,
+    mating: Mating,
+    mass: Floats | float = 1.0,
 ) -> Iterator[DayFlows]:
     """Run the chain and give its flows one day of age at a time.
 
@@ -150,55 +168,37 @@ def daily_flows(
         first_emergence: index of the day on which the first of the emergence days lies.
         n_emergence: number of consecutive emergence days.
         mating: parameters.
+        mass: of the queens of each emergence day and path, broadcast to (n_emergence, n_paths).
 
     Yields:
-        ``DayFlows`` for age 0, 1, 2 …; use each before asking for the next, ``virgin`` is changed in place.
+        ``DayFlows`` of each age from the first with a mature queen on; use each before asking for the next, ``virgin``
+        is changed in place.
     """
-    n_ages, wait = chain_ages(mating), int(mating.settle_after_d)
+    n_ages = chain_ages(mating)
     exponent = _flight_exponent(hours, drones, first_emergence + n_emergence + n_ages, mating)
-    in_prime = -np.expm1(exponent)
-    inflow = maturing(n_ages, mating)
-    lives = 1.0 - mating.loss_per_flight
-    one, three = mating.one_flight_share, mating.three_flight_share
-    more = 1.0 - one
-    # among queens that need more than one flight, those that need two and three keep this proportion while they wait
-    two_of_more, three_of_more = (1.0 - three / more, three / more) if more > 0.0 else (1.0, 0.0)
+    inflow, eager = maturing(n_ages, mating), drive(np.arange(n_ages), mating)
     virgin = np.zeros((n_emergence, hours.shape[1]))
-    # queens that wait for another flight, by days since the last one; a pair: those whose first was in time, and late
-    after_one, after_two = (_Waiting(wait), _Waiting(wait)), (_Waiting(wait), _Waiting(wait))
+    in_time, late = _Line(mating), _Line(mating)
     stays: list[Floats] = []
-    for age in range(n_ages):
-        today = slice(first_emergence + age, first_emergence + age + n_emergence)
-        eager = float(drive(age, mating))
-        p = in_prime[today] if eager == 1.0 else -np.expm1(eager * exponent[today])
-        virgin = virgin + inflow[age]
-        first = virgin * p
-        virgin -= first
-        stays = [1.0 - p, *stays[: wait - 1]]
-        stayed = reduce(np.multiply, stays)
-        flown, finished, settled = first.copy(), [], []
-        for late in (False, True):
-            fresh = first if late == (age > mating.late_age_d) else None
-            second, settled_one = after_one[late].fly(p, stayed)
-            third, settled_two = after_two[late].fly(p, stayed)
-            done = two_of_more * second + third
-            flown += second + third
-            if fresh is not None:
-                done += one * fresh
-            finished.append(lives * done)
-            settled.append(settled_one + settled_two)
-            after_one[late].join(None if fresh is None else lives * more * fresh)
-            after_two[late].join(lives * three_of_more * second if after_one[late].pending is not None else None)
-        yield DayFlows(
-            age,
-            virgin,
-            flown,
-            finished[0],
-            finished[1],
-            settled[0],
-            settled[1],
-            mating.loss_per_flight * flown,
-        )
+    one = np.ones((1, 1))
+    for age in range(int(np.argmax(inflow > 0.0)), n_ages):
+        if inflow[age]:
+            virgin += inflow[age] * mass
+        p, first = None, None
+        stays = stays[: in_time.wait - 1]
+        if eager[age]:
+            today = slice(first_emergence + age, first_emergence + age + n_emergence)
+            stays.insert(0, np.exp(eager[age] * exponent[today]))
+            p = 1.0 - stays[0]
+            first = virgin * p
+            virgin -= first
+        else:
+            stays.insert(0, one)
+        stayed = reduce(np.multiply, stays) if in_time.due or late.due else one
+        is_late = age > mating.late_age_d
+        well, under, well_flown = in_time.day(p, stayed, None if is_late else first)
+        late_well, late_under, late_flown = late.day(p, stayed, first if is_late else None)
+        yield DayFlows(age, virgin, _together(first, well_flown, late_flown), (well, under, late_well, late_under))
 
 
 def _flight_exponent(hours: Floats, drones: Floats, n_days: int, mating: Mating) -> Floats:
@@ -209,6 +209,43 @@ def _flight_exponent(hours: Floats, drones: Floats, n_days: int, mating: Mating)
     return exponent
 
 
+class _Line:
+    """Queens that have flown and need to fly again, either of those that began in time or of those that were late.
+
+    Queens that need more than one flight need two or three in this proportion as long as they wait.
+    """
+
+    def __init__(self, mating: Mating) -> None:
+        self.wait = int(mating.settle_after_d)
+        self._after_one, self._after_two = _Waiting(self.wait), _Waiting(self.wait)
+        self._lives, self._one = 1.0 - mating.loss_per_flight, mating.one_flight_share
+        self._more = 1.0 - self._one
+        self._three = mating.three_flight_share / self._more if self._more > 0.0 else 0.0
+
+    @property
+    def due(self) -> bool:
+        """Whether for some of them it is the last day of waiting."""
+        return self._after_one.due or self._after_two.due
+
+    def day(
+        self, p: Floats | None, stayed: Floats, fresh: Floats | None
+    ) -> tuple[Floats | None, Floats | None, Floats | None]:
+        """One day: queens fly with probability ``p``, ``fresh`` ones make their first flight; None is nobody.
+
+        Returns:
+            Those that have now made the flights they need, those that have waited in vain for the last of them, and
+            all that made a second or a third flight.
+        """
+        second, settled_one = self._after_one.fly(p, stayed)
+        third, settled_two = self._after_two.fly(p, stayed)
+        with_two = None if second is None else (1.0 - self._three) * second
+        done = _together(with_two, third, None if fresh is None else self._one * fresh)
+        self._after_one.join(None if fresh is None else self._lives * self._more * fresh)
+        self._after_two.join(None if second is None else self._lives * self._three * second)
+        done = None if done is None else self._lives * done
+        return done, _together(settled_one, settled_two), _together(second, third)
+
+
 class _Waiting:
     """Queens that wait for a further flight: how many in all, and how many joined on each of the last days."""
 
@@ -216,27 +253,49 @@ class _Waiting:
         self.joined: list[Floats | None] = [None] * days
         self.pending: Floats | None = None
 
-    def fly(self, p: Floats, stayed: Floats) -> tuple[Floats, Floats]:
+    @property
+    def due(self) -> bool:
+        """Whether for some of them it is the last day of waiting."""
+        return self.joined[-1] is not None
+
+    def fly(self, p: Floats | None, stayed: Floats) -> tuple[Floats | None, Floats | None]:
         """Those that fly today with probability ``p``, and those whose last day of waiting passes in vain.
 
-        ``stayed`` is the probability of not flying on any of the days of waiting up to today.
+        ``stayed`` is the probability of not flying on any of the days of waiting up to today. None is nobody.
         """
         oldest = self.joined.pop()
-        nobody = np.zeros_like(p)
         if self.pending is None:
-            return nobody, nobody
-        flying = self.pending * p
-        self.pending -= flying
-        settled = nobody if oldest is None else oldest * stayed
-        self.pending -= settled
-        np.maximum(self.pending, 0.0, out=self.pending)  # rounding only
+            return None, None
+        flying = None if p is None else self.pending * p
+        settled = None if oldest is None else oldest * stayed
+        if all(queens is None for queens in self.joined):
+            self.pending = None
+            return flying, settled
+        if flying is not None:
+            self.pending -= flying
+        if settled is not None:
+            self.pending -= settled
+            np.maximum(self.pending, 0.0, out=self.pending)  # rounding only
         return flying, settled
 
     def join(self, queens: Floats | None) -> None:
         """Add those whose last flight was today; None where there can be none."""
         self.joined.insert(0, queens)
-        if queens is not None:
-            self.pending = queens.copy() if self.pending is None else self.pending + queens
+        if queens is not None and self.pending is None:
+            self.pending = queens.copy()
+        elif queens is not None and self.pending is not None:
+            self.pending += queens
+
+
+def _together(*parts: Floats | None) -> Floats | None:
+    """The sum of those that are there, in order; None if none is."""
+    there = [part for part in parts if part is not None]
+    if len(there) < 2:
+        return there[0] if there else None
+    total: Floats = there[0] + there[1]
+    for part in there[2:]:
+        total += part
+    return total
 
 
 def summarise(
@@ -262,20 +321,27 @@ def summarise(
     egg_age = np.zeros((n_emergence, egg_ages(biology)))
     emergence = first_emergence + np.arange(n_emergence)
     for flow in daily_flows(hours, drones, first_emergence, n_emergence, mating):
-        late = flow.late_last_flight + flow.late_settled
-        fates[0] += flow.well_last_flight
-        fates[1] += flow.under_settled
-        fates[2] += late
-        fates[4] += flow.lost
-        flights += flow.flights
-        egg_sum += (flow.age + mean_lag) * flow.well_last_flight
-        if by_index is not None:
-            spare = np.clip(by_index - emergence - flow.age, -1, len(lag) - 1)
-            in_time = np.where(spare < 0, 0.0, lag_cdf[spare])
-            by_day += in_time[:, None] * flow.well_last_flight
-        through_lag = (flow.well_last_flight + flow.late_last_flight).mean(axis=1)
-        egg_age[:, flow.age : flow.age + len(lag)] += through_lag[:, None] * lag
-        egg_age[:, flow.age + 1] += (flow.under_settled + flow.late_settled).mean(axis=1)
+        well, under, late, late_under = flow.mated
+        age = flow.age
+        if flow.flights is not None:
+            fates[4] += mating.loss_per_flight * flow.flights
+            flights += flow.flights
+        if well is not None:
+            fates[0] += well
+            egg_sum += (age + mean_lag) * well
+            if by_index is not None:
+                spare = np.clip(by_index - emergence - age, -1, len(lag) - 1)
+                in_time = np.where(spare < 0, 0.0, lag_cdf[spare])
+                by_day += in_time[:, None] * well
+        for fate, waited in ((1, under), (2, late_under)):
+            if waited is not None:
+                fates[fate] += waited
+                egg_age[:, age + 1] += waited.mean(axis=1)
+        if late is not None:
+            fates[2] += late
+        flown = _together(well, late)
+        if flown is not None:
+            egg_age[:, age : age + len(lag)] += flown.mean(axis=1)[:, None] * lag
     fates[3] = flow.virgin
     return Summary(fates, flights, egg_sum, fates[0] if by_index is None else by_day, egg_age)
 
@@ -283,19 +349,20 @@ def summarise(
 def distribution(
     hours: Floats, drones: Floats, first_emergence: int, n_emergence: int, biology: Biology
 ) -> Distribution:
-    """The joint distribution of fate and day, for few emergence days: what conditioning on observations needs."""
-    lag = laying_lag(biology.laying)
-    shape = (n_emergence, hours.shape[1])
-    n_ages = egg_ages(biology)
+    """The joint distribution of fate and day, every cell of it spelt out."""
+    lags = mated_lags(biology.laying)
+    shape, n_ages = (n_emergence, hours.shape[1]), egg_ages(biology)
     egg, lost, flights = np.zeros((3, n_ages, *shape)), np.zeros((n_ages, *shape)), np.zeros((n_ages, *shape))
     for flow in daily_flows(hours, drones, first_emergence, n_emergence, biology.mating):
-        after = slice(flow.age, flow.age + len(lag))
-        egg[0, after] += lag[:, None, None] * flow.well_last_flight
-        egg[1, flow.age + 1] += flow.under_settled
-        egg[2, after] += lag[:, None, None] * flow.late_last_flight
-        egg[2, flow.age + 1] += flow.late_settled
-        lost[flow.age] = flow.lost
-        flights[flow.age] = flow.flights
+        for (fate, _), lag, mass in zip(MATED, lags, flow.mated, strict=True):
+            if mass is None:
+                continue
+            days = np.flatnonzero(lag)
+            after = slice(flow.age + int(days[0]), flow.age + int(days[-1]) + 1)
+            egg[FATES.index(fate), after] += lag[days[0] : days[-1] + 1, None, None] * mass
+        if flow.flights is not None:
+            lost[flow.age] = biology.mating.loss_per_flight * flow.flights
+            flights[flow.age] = flow.flights
     return Distribution(egg, lost, flow.virgin, flights)
 
 

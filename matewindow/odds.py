@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from matewindow import mating
 from matewindow.errors import RequestError
-from matewindow.resampling import draw_weights, resampled_ranges
+from matewindow.resampling import redrawn_ranges
 
 if TYPE_CHECKING:
     from datetime import date
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+_DIGITS = 12  # of masses that count as equal
 _NOTHING = 1e-9
 """Less probability than this is rounding: what rests on it is not known."""
 MIN_YEARS_FOR_RANGE = 5
@@ -64,9 +65,24 @@ def spread(values: Floats, mass: Floats) -> Spread:
     return Spread(float(values @ mass / mass.sum()), *(float(x) for x in values[order][at]))
 
 
+class Mass(Protocol):
+    """Probability mass of one batch, as far as its risks ask for it."""
+
+    def by_path(self) -> Floats:
+        """Mass of each fate on each path, shape (5, n_paths), in the order of ``mating.FATES``."""
+
+    def well_mated_from(self, age: int) -> Floats:
+        """Mass of the well mated on each path that lay their first egg at this age or later, shape (n_paths,)."""
+
+    def egg_days(self) -> Floats:
+        """Mass of the first egg by fate (well, under, late) and day since the first emergence day, (3, n_days)."""
+
+
 @dataclass(frozen=True)
 class Odds:
-    """Probability mass of one batch; all of it together adds up to 1.
+    """Probability mass of one batch, every cell of it spelt out; all of it together adds up to 1.
+
+    ``chainodds.ChainOdds`` is the same in less memory and time.
 
     Attributes:
         egg: first egg, by fate (well, under, late), age, emergence day and path (3, n_ages, n_emergence, n_paths).
@@ -92,17 +108,22 @@ class Odds:
         """Probability of each fate; they add up to 1."""
         return dict(zip(mating.FATES, (float(x) for x in self.by_path().sum(axis=1)), strict=True))
 
+    def well_mated_from(self, age: int) -> Floats:
+        """Mass of the well mated on each path that lay their first egg at this age or later, shape (n_paths,)."""
+        mass: Floats = self.egg[0, age:].sum(axis=(0, 1))
+        return mass
+
     def egg_days(self) -> Floats:
         """Mass of the first egg by fate and day since the first emergence day, (3, n_ages + n_emergence - 1)."""
-        return _by_day(self.egg.sum(axis=-1))
+        return by_day(self.egg.sum(axis=-1))
 
     def flight_days(self) -> Floats:
         """Expected mating flights by day since the first emergence day."""
-        days: Floats = _by_day(self.flights.sum(axis=-1)[None])[0]
+        days: Floats = by_day(self.flights.sum(axis=-1)[None])[0]
         return days
 
 
-def _by_day(by_age: Floats) -> Floats:
+def by_day(by_age: Floats) -> Floats:
     """(k, n_ages, n_emergence) by age to (k, n_days) by day since the first emergence day."""
     n_kinds, n_ages, n_emergence = by_age.shape
     days = np.zeros((n_kinds, n_ages + n_emergence - 1))
@@ -140,28 +161,73 @@ def after_checks(odds: Odds, checks: tuple[Check, ...], first: np.datetime64, si
     Raises:
         RequestError: what was seen cannot be, given the graft, the emergence and the other checks.
     """
-    n_ages, n_emergence = odds.egg.shape[1:3]
-    age = np.arange(n_ages)[:, None]
     for check in checks:
-        at = int((site.solar_day(check.day) - first).astype(int)) - np.arange(n_emergence)  # age at the check
-        laid = np.asarray(np.less_equal(age, at), dtype=np.bool_)[..., None]
-        emerged = np.asarray(at >= 0)[:, None]
-        if check.saw == "eggs":
-            kept = odds.egg * laid, odds.lost * 0.0, odds.unmated * 0.0
-        elif check.saw == "virgin":
-            kept = odds.egg * ~laid * emerged, odds.lost * ~laid * emerged, odds.unmated * emerged
-        else:
-            kept = odds.egg * ~laid, odds.lost, odds.unmated
-        left = sum(float(part.sum()) for part in kept)
-        if left <= _NOTHING:
-            raise RequestError(
-                f"{_SEEN[check.saw]} on {check.day} cannot be",
-                where="check",
-                fix="It contradicts the graft, the emergence or another check. No queen lays before she is 4 days old.",
-            )
+        agrees = agreeing(check, first, site, odds.egg.shape[1:3], odds.lost.shape[:2])
+        kept = (
+            odds.egg * agrees.egg[..., None],
+            odds.lost * agrees.lost[..., None],
+            odds.unmated * agrees.unmated[:, None],
+        )
+        left = share_left(sum(float(part.sum()) for part in kept), check)
         egg, lost, unmated = (part / left for part in kept)
         odds = Odds(egg, lost, unmated, odds.flights, checked=True)
     return odds
+
+
+@dataclass(frozen=True)
+class Cells:
+    """A share of each cell of the mass: of first eggs and losses (n_ages, n_emergence), of unmated (n_emergence,)."""
+
+    egg: Floats
+    lost: Floats
+    unmated: Floats
+
+
+def agreeing(check: Check, first: np.datetime64, site: Site, eggs: tuple[int, ...], losses: tuple[int, ...]) -> Cells:
+    """1 for every cell that agrees with a look into the nuc, 0 for the others; rules and arguments of ``after_checks``.
+
+    Args:
+        check: what was seen, and when.
+        first: first emergence day (solar).
+        site: whose calendar the check is dated by.
+        eggs, losses: number of ages of first eggs and of losses, each with the number of emergence days.
+    """
+    at = int((site.solar_day(check.day) - first).astype(int)) - np.arange(eggs[1])  # age at the check
+    laid, gone = (np.less_equal(np.arange(n)[:, None], at) for n in (eggs[0], losses[0]))
+    emerged = at >= 0
+    none, every = np.zeros_like(gone), np.ones_like(gone)
+    agrees = {
+        "eggs": (laid, none, none[0]),
+        "virgin": (~laid & emerged, ~gone & emerged, emerged),
+        "nothing": (~laid, every, every[0]),
+    }
+    return Cells(*(np.asarray(part, dtype=np.float64) for part in agrees[check.saw]))
+
+
+def share_left(left: float, check: Check) -> float:
+    """The share of the mass that agrees with a check, if there is any.
+
+    Raises:
+        RequestError: there is none.
+    """
+    if left <= _NOTHING:
+        raise RequestError(
+            f"{_SEEN[check.saw]} on {check.day} cannot be",
+            where="check",
+            fix="It contradicts the graft, the emergence or another check. No queen lays before she is 4 days old.",
+        )
+    return left
+
+
+@dataclass(frozen=True, eq=False)
+class ByPath:
+    """The odds of being well mated on each path of weather, and how much each path counts, both of shape (n_paths,).
+
+    All paths count alike until checks make some weathers likelier than others.
+    """
+
+    share: Floats
+    weight: Floats
 
 
 @dataclass(frozen=True)
@@ -169,23 +235,28 @@ class Risks:
     """What a keeper fears, with ranges; None where there is nobody left whom it could befall.
 
     ``poor_mating`` is a share of the queens not lost, ``delayed_laying`` of the well mated: first egg later than the
-    first check. ``by_weather`` says how the odds of being well mated differ between single weathers.
+    first check. ``by_path`` has the odds of being well mated on single paths of weather.
     """
 
     well_mated: Range
     poor_mating: Range | None
     delayed_laying: Range | None
-    by_weather: Spread
+    by_path: ByPath
+
+    @property
+    def by_weather(self) -> Spread:
+        """How the odds of being well mated differ between single weathers."""
+        return spread(self.by_path.share, self.by_path.weight)
 
 
-def risks(odds: Odds, paths: Paths, biology: Biology, *, ranges: bool = True) -> Risks:
+def risks(odds: Mass, paths: Paths, biology: Biology, *, ranges: bool = True) -> Risks:
     """Well mated, poor mating and delayed laying, with the range over redrawn years and members if asked for."""
     late_egg = int(biology.checks.first_check_age_d) + 1
     masses = odds.by_path()
-    tops = np.stack([masses[0], masses[1:4].sum(axis=0), odds.egg[0, late_egg:].sum(axis=(0, 1))])
+    tops = np.stack([masses[0], masses[1:4].sum(axis=0), odds.well_mated_from(late_egg)])
     bottoms = np.stack([masses.sum(axis=0), masses[:4].sum(axis=0), masses[0]])
     known = ranges and len(paths.years) >= MIN_YEARS_FOR_RANGE
-    spans = resampled_ranges(tops, bottoms, draw_weights(paths)) if known else np.full((3, 2), np.nan)
+    spans = redrawn_ranges(tops, bottoms, paths) if known else np.full((3, 2), np.nan)
 
     def result(i: int) -> Range | None:
         bottom = bottoms[i].sum()
@@ -198,7 +269,9 @@ def risks(odds: Odds, paths: Paths, biology: Biology, *, ranges: bool = True) ->
     assert well is not None  # everything together adds up to 1
     alive = bottoms[0] > _NOTHING / len(bottoms[0])
     single = np.divide(tops[0], bottoms[0], out=np.zeros_like(tops[0]), where=alive)
-    return Risks(well, result(1), result(2), spread(single, bottoms[0]))
+    # without rounding the last digit of equal masses would choose the points of the spread
+    likely = np.round(bottoms[0] * len(single), _DIGITS)
+    return Risks(well, result(1), result(2), ByPath(single, likely))
 
 
 def egg_quantiles(by_day: Floats, first: np.datetime64, site: Site) -> dict[str, date] | None:
@@ -213,7 +286,7 @@ def egg_quantiles(by_day: Floats, first: np.datetime64, site: Site) -> dict[str,
     }
 
 
-def still_good(odds: Odds) -> Floats:
+def still_good(odds: Mass) -> Floats:
     """For each day since the first emergence, the odds that a nuc without eggs then still gets a well mated queen."""
     eggs = odds.egg_days()
     well_later = eggs[0].sum() - np.cumsum(eggs[0])

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matewindow import timegrid
 from matewindow.caveats import caveats
+from matewindow.chainodds import Chain, ChainOdds
 from matewindow.errors import RequestError
-from matewindow.flight import CAUSES
-from matewindow.odds import Odds, Range, Spread, after_checks, egg_quantiles, odds_of, risks, spread, still_good
-from matewindow.pathparts import ORIGINS
-from matewindow.paths import Paths, Sources, build_paths
+from matewindow.odds import ByPath, Range, Risks, Spread, egg_quantiles, risks, spread, still_good
+from matewindow.paths import Judged, Paths, Sources, build_paths
 from matewindow.timeline import Batch, Event, emergence_days, timeline
+from matewindow.windowdays import DayFigures, DayOutlook, day_outlooks, named_shares
 
 if TYPE_CHECKING:
     from datetime import date, datetime
@@ -26,36 +27,26 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+__all__ = [
+    "RUN_IN_D",
+    "DayOutlook",
+    "Outlook",
+    "SiteWork",
+    "Span",
+    "batch_outlook",
+    "drone_share",
+    "known_hours",
+    "known_paths",
+    "named_shares",
+    "prime_sums",
+    "solar_today",
+    "window_span",
+]
+
 RUN_IN_D = 10
 """Days before the first emergence that paths begin, so that the pent-up drive is known whatever it was before."""
-FLYING_H = 1.0
-"""Effective hours that make a flying day: the shortest usable spell (judgement)."""
-
-
-@dataclass(frozen=True)
-class DayOutlook:
-    """One day of a batch's window. Hours are means over the paths; ``spoiled_by`` is hours lost by cause.
-
-    A day that no weather covers counts as without flight: its share is ``unknown``, its strict hours are None, and no
-    cause is blamed, so that lost and effective hours fall short of the window.
-    ``p_flying`` is the chance of an effective hour or more with drones about; ``flights`` the mating flights expected
-    of a virgin, None once checks have been taken into account.
-    """
-
-    day: date
-    age: int
-    prime: bool
-    strict_hours: float | None
-    effective_hours: float
-    p10_hours: float
-    p90_hours: float
-    p_flying: float
-    usual_hours: float | None
-    window_hours: float
-    spoiled_by: dict[str, float]
-    shares: dict[str, float]
-    drones: float
-    flights: float | None
+_NOTHING = 1e-9
+"""Less probability than this is rounding."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +54,7 @@ class Outlook:
     """The odds of one batch. Probabilities are shares of 1; dates are those of the site's calendar.
 
     What ends in ``_usual`` is the same from past years alone and without checks; None where there are no past years.
+    ``by_path`` has the odds of being well mated on single paths of weather.
     """
 
     batch: Batch
@@ -89,6 +81,7 @@ class Outlook:
     years: int
     members: int
     warnings: list[str]
+    by_path: ByPath = field(repr=False, compare=False)
 
 
 def batch_outlook(batch: Batch, site: Site, sources: Sources, now: datetime, biology: Biology) -> Outlook:
@@ -105,19 +98,72 @@ def batch_outlook(batch: Batch, site: Site, sources: Sources, now: datetime, bio
         RequestError: the weather holds nothing for the window, an observation lies in the future, or the checks
             contradict each other or the chain.
     """
-    _check_dates(batch, site, now)
-    first, weights = emergence_days(batch, site, biology)
-    span = window_span(len(weights), biology)
-    paths, usual = build_paths(
-        sources, first - RUN_IN_D, span.n_days, solar_today(now, site), biology, site.exposure, needed=span.needed
-    )
-    paths, unknown = known_paths(paths, span)
-    drones = drone_share(paths.days, site)
-    odds = odds_of(paths.hours, drones, RUN_IN_D, weights, biology)
-    seen = after_checks(odds, batch.checks, first, site)
-    before = None if usual is None else odds_of(known_hours(usual), drones, RUN_IN_D, weights, biology)
-    worked = _Worked(paths, usual, seen, before, first, weights, drones)
-    return _describe(batch, site, now, biology, worked, sources, unknown)
+    return SiteWork(site, sources, now, biology).outlook(batch)
+
+
+class SiteWork:
+    """What the outlooks of one site's batches share, done once; each comes out as if it were the only one.
+
+    Batches that emerge in the same days share their paths, those with the same shares of emergence the chain as well,
+    if they are asked for one after the other.
+    """
+
+    def __init__(self, site: Site, sources: Sources, now: datetime, biology: Biology) -> None:
+        self._site, self._sources, self._now, self._biology = site, sources, now, biology
+        self._today, self._chain = solar_today(now, site), Chain(biology)
+        self._judged: Judged | None = None
+        self._window: _Window | None = None
+        self._emergence: _Emergence | None = None
+
+    def judge(self, first_day: np.datetime64, n_days: int) -> None:
+        """Judge the observed and forecast weather of some solar days, for all batches that are asked for later."""
+        self._judged = Judged.of(self._sources, first_day, n_days, self._today, self._biology, self._site.exposure)
+
+    def outlook(self, batch: Batch) -> Outlook:
+        """The odds of one batch; arguments and errors as in ``batch_outlook``."""
+        _check_dates(batch, self._site, self._now)
+        first, weights = emergence_days(batch, self._site, self._biology)
+        window = self._window_of(first, len(weights))
+        emergence = self._emergence_of(window, weights)
+        seen = emergence.odds.after(batch.checks, first, self._site)
+        return _describe(batch, self._site, self._now, self._biology, self._sources, window, emergence, seen)
+
+    def _window_of(self, first: np.datetime64, n_emergence: int) -> _Window:
+        """The paths of a window; those of the one before are kept, and no others, since they are large."""
+        last, site = self._window, self._site
+        if last is not None and (last.first, last.n_emergence) == (first, n_emergence):
+            return last
+        span = window_span(n_emergence, self._biology)
+        paths, usual = build_paths(
+            self._sources,
+            first - RUN_IN_D,
+            span.n_days,
+            self._today,
+            self._biology,
+            site.exposure,
+            needed=span.needed,
+            judged=self._judged,
+        )
+        paths, unknown = known_paths(paths, span)
+        usual = None if usual is None else replace(usual, hours=known_hours(usual))
+        self._window = _Window(first, n_emergence, paths, usual, unknown, drone_share(paths.days, site))
+        return self._window
+
+    def _emergence_of(self, window: _Window, weights: Floats) -> _Emergence:
+        """The odds on the paths of a window; those of the batch before are kept."""
+        last = self._emergence
+        if last is not None and last.window is window and np.array_equal(last.weights, weights):
+            return last
+        self._emergence = None  # its odds are written over
+        odds, before = self._chain.odds(window.paths, window.usual, window.drones, RUN_IN_D, weights)
+        usual = None
+        if window.usual is not None and before is not None:
+            eggs = egg_quantiles(before.egg_days().sum(axis=0), window.first, self._site)
+            risk = risks(before, window.usual, self._biology, ranges=False)
+            usual = _Usual(risk, eggs, _prime_hours(window.usual, weights, self._biology))
+        prime_hours = _prime_hours(window.paths, weights, self._biology)
+        self._emergence = _Emergence(window, weights, odds, prime_hours, usual)
+        return self._emergence
 
 
 @dataclass(frozen=True)
@@ -167,7 +213,8 @@ def known_paths(paths: Paths, span: Span) -> tuple[Paths, list[np.datetime64]]:
         raise RequestError(
             f"no weather covers the mating window, {days[0]} to {days[-1]}",
             where="weather",
-            fix="Add past years for these dates (past.json or past.csv): a forecast alone does not reach so far.",
+            fix="A forecast alone does not reach so far: add past years (past.json or past.csv) to the folder. "
+            "Live weather brings past years along; where it lacks them, `matewindow weather get` shows why.",
         )
     return replace(paths, hours=known_hours(paths)), list(days[missing])
 
@@ -185,14 +232,43 @@ def _check_dates(batch: Batch, site: Site, now: datetime) -> None:
 
 
 @dataclass(frozen=True)
-class _Worked:
+class _Window:
+    """The paths over one mating window and before, and what past years alone say; no hours missing any more."""
+
+    first: np.datetime64
+    n_emergence: int
     paths: Paths
     usual: Paths | None
-    seen: Odds
-    before: Odds | None
-    first: np.datetime64
-    weights: Floats
+    unknown: list[np.datetime64]
     drones: Floats
+    _figures: dict[int, DayFigures] = field(default_factory=dict)
+
+    def figures(self, start: int, n_days: int) -> DayFigures:
+        """Of some days, counted from the beginning of the paths."""
+        if start not in self._figures:
+            days = slice(start, start + n_days)
+            self._figures[start] = DayFigures.of(self.paths, self.usual, self.drones, days)
+        return self._figures[start]
+
+
+@dataclass(frozen=True)
+class _Usual:
+    """What past years alone say of a batch."""
+
+    risks: Risks
+    first_egg: dict[str, date] | None
+    prime_hours: Spread
+
+
+@dataclass(frozen=True)
+class _Emergence:
+    """What the chain says of queens that emerge in given shares over the first days of a window, before any check."""
+
+    window: _Window
+    weights: Floats
+    odds: ChainOdds
+    prime_hours: Spread
+    usual: _Usual | None
 
 
 def _describe(
@@ -200,72 +276,64 @@ def _describe(
     site: Site,
     now: datetime,
     biology: Biology,
-    worked: _Worked,
     sources: Sources,
-    unknown: list[np.datetime64],
+    window: _Window,
+    emergence: _Emergence,
+    seen: ChainOdds,
 ) -> Outlook:
-    paths, seen, before, first = worked.paths, worked.seen, worked.before, worked.first
-    risk = risks(seen, paths, biology)
-    usual = None if before is None or worked.usual is None else risks(before, worked.usual, biology, ranges=False)
-    in_lay, good = np.cumsum(seen.egg_days().sum(axis=0)), still_good(seen)
-    dates = [site.civil_day(first + i) for i in range(len(in_lay))]
-    eggs = egg_quantiles(seen.egg_days().sum(axis=0), first, site)
-    shares = named_shares(paths.shares(_prime_days(worked, biology)))
-    flew = 1.0 - float(seen.unmated.sum())
+    paths, usual, m = window.paths, emergence.usual, biology.mating
+    risk, egg_days = risks(seen, paths, biology), seen.egg_days().sum(axis=0)
+    eggs = egg_quantiles(egg_days, window.first, site)
+    first_day = site.civil_day(window.first)
+    dates = [first_day + timedelta(days=i) for i in range(len(egg_days))]
+    likeliest = int(emergence.weights.argmax())
+    figures = window.figures(RUN_IN_D + likeliest, int(m.late_age_d) + 1)
+    window_days = [first_day + timedelta(days=likeliest + age) for age in range(int(m.late_age_d) + 1)]
+    ages = np.arange(len(window_days))
+    prime = (ages >= m.prime_from_age_d) & (ages <= m.prime_to_age_d)
+    shares, flew = named_shares(figures.shares[prime].mean(axis=0)), 1.0 - seen.fates()["unmated"]
+    flights = None if seen.checked else seen.flight_days()
     return Outlook(
         batch=batch,
         now=now,
-        emergence=_emergence_span(worked, site),
+        emergence=_emergence_span(emergence.weights, first_day),
         fates=seen.fates(),
         well_mated=risk.well_mated,
         well_mated_by_weather=risk.by_weather,
-        well_mated_usual=None if usual is None else usual.well_mated.value,
+        well_mated_usual=None if usual is None else usual.risks.well_mated.value,
         risk_poor_mating=risk.poor_mating,
-        risk_poor_mating_usual=_value(usual.poor_mating if usual else None),
+        risk_poor_mating_usual=_value(usual.risks.poor_mating if usual else None),
         risk_delayed_laying=risk.delayed_laying,
-        risk_delayed_laying_usual=_value(usual.delayed_laying if usual else None),
+        risk_delayed_laying_usual=_value(usual.risks.delayed_laying if usual else None),
         first_egg=eggs,
-        first_egg_usual=None if before is None else egg_quantiles(before.egg_days().sum(axis=0), first, site),
-        mean_flights=None if seen.checked or flew <= 0.0 else float(seen.flights.sum()) / flew,
-        prime_flight_hours=_prime_hours(paths, worked.weights, biology),
-        prime_flight_hours_usual=None
-        if worked.usual is None
-        else _prime_hours(replace(worked.usual, hours=known_hours(worked.usual)), worked.weights, biology),
-        laying_by_day=dict(zip(dates, in_lay.tolist(), strict=True)),
-        still_good=dict(zip(dates, good.tolist(), strict=True)),
-        days=_days(worked, site, biology),
+        first_egg_usual=None if usual is None or usual.first_egg is None else dict(usual.first_egg),
+        mean_flights=None if flights is None or flew <= _NOTHING else float(flights.sum()) / flew,
+        prime_flight_hours=emergence.prime_hours,
+        prime_flight_hours_usual=None if usual is None else usual.prime_hours,
+        laying_by_day=dict(zip(dates, np.cumsum(egg_days).tolist(), strict=True)),
+        still_good=dict(zip(dates, still_good(seen).tolist(), strict=True)),
+        days=day_outlooks(window_days, figures, None if flights is None else flights[likeliest:], biology),
         timeline=timeline(batch, site, biology, first_egg=None if eggs is None else eggs["p50"]),
         shares=shares,
         years=len(paths.years),
         members=paths.n_members,
-        warnings=caveats(paths, shares, sources, now, site, risk.well_mated.width, unknown),
+        warnings=caveats(paths, shares, sources, now, site, risk.well_mated.width, window.unknown),
+        by_path=risk.by_path,
     )
-
-
-def named_shares(shares: Floats) -> dict[str, float]:
-    """Shares by what they stand on, adding up to 1; ``unknown`` only where some days stand on nothing."""
-    named = dict(zip(ORIGINS, (float(x) for x in shares), strict=True))
-    unknown = 1.0 - sum(named.values())
-    return named if unknown < 1e-9 else named | {"unknown": unknown}
 
 
 def _value(r: Range | None) -> float | None:
     return None if r is None else r.value
 
 
-def _emergence_span(worked: _Worked, site: Site) -> tuple[date, date, date]:
+def _emergence_span(weights: Floats, first_day: date) -> tuple[date, date, date]:
     """First day with 5 % of the emergences behind it, the likeliest, and the one with 95 %."""
-    cumulative = np.cumsum(worked.weights)
+    cumulative = np.cumsum(weights)
     low, likeliest, high = (
-        site.civil_day(worked.first + int(i))
-        for i in (np.searchsorted(cumulative, 0.05), worked.weights.argmax(), np.searchsorted(cumulative, 0.95))
+        first_day + timedelta(days=int(i))
+        for i in (np.searchsorted(cumulative, 0.05), weights.argmax(), np.searchsorted(cumulative, 0.95))
     )
     return low, likeliest, high
-
-
-def _prime_days(worked: _Worked, biology: Biology) -> NDArray[np.bool_]:
-    age = (worked.paths.days - (worked.first + int(worked.weights.argmax()))).astype(int)
-    return np.asarray((age >= biology.mating.prime_from_age_d) & (age <= biology.mating.prime_to_age_d))
 
 
 def _prime_hours(paths: Paths, weights: Floats, biology: Biology) -> Spread:
@@ -288,36 +356,3 @@ def prime_sums(hours: Floats, weights: Floats, biology: Biology) -> tuple[Floats
     sums = total[emergence + end + 1] - total[emergence + start]
     mass = np.repeat(weights / n_paths, n_paths, axis=1)
     return sums.ravel(), mass
-
-
-def _days(worked: _Worked, site: Site, biology: Biology) -> list[DayOutlook]:
-    """The days from the likeliest emergence to the late age."""
-    paths, m = worked.paths, biology.mating
-    start = int((worked.first - paths.days[0]).astype(int)) + int(worked.weights.argmax())
-    strict, lost = paths.strict_hours().mean(axis=1), paths.mean_losses()
-    low, high = np.quantile(paths.hours, (0.1, 0.9), axis=1)
-    flying = (paths.hours >= FLYING_H).mean(axis=1) * (worked.drones > 0.0)
-    usual = None if worked.usual is None else known_hours(worked.usual).mean(axis=1)
-    shares, flights = paths.daily_shares(), worked.seen.flight_days()
-    days = []
-    for age in range(int(m.late_age_d) + 1):
-        row = start + age
-        days.append(
-            DayOutlook(
-                day=site.civil_day(paths.days[row]),
-                age=age,
-                prime=bool(m.prime_from_age_d <= age <= m.prime_to_age_d),
-                strict_hours=None if np.isnan(strict[row]) else float(strict[row]),
-                effective_hours=float(paths.hours[row].mean()),
-                p10_hours=float(low[row]),
-                p90_hours=float(high[row]),
-                p_flying=float(flying[row]),
-                usual_hours=None if usual is None else float(usual[row]),
-                window_hours=float(paths.window_h[row]),
-                spoiled_by={cause: float(x) for cause, x in zip(CAUSES, lost[row], strict=True)},
-                shares=named_shares(shares[row]),
-                drones=float(worked.drones[row]),
-                flights=None if worked.seen.checked else float(flights[row - RUN_IN_D]),
-            )
-        )
-    return days

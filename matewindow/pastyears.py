@@ -50,12 +50,13 @@ def past_rows(
     nothing = None, np.array([], dtype=np.int64), 0.0, ()
     if past is None:
         return nothing
+    past = past.window_only
     margin = max(SHIFTS_D)
     wide = np.arange(-margin, len(days) + margin)
     years, at = year_rows(past, days[0], wide, today)
     if len(years) == 0:
         return nothing
-    nearest = _nearest_known(_known_days(past, at))
+    nearest = _nearest_known((at >= 0) & past.known_days[0][np.maximum(at, 0)])
     start, stop, _ = needed.indices(len(days))
     whole = (nearest[:, start : stop + 2 * margin] >= 0).all(axis=1)
     some = (nearest >= 0).any(axis=1)
@@ -68,20 +69,32 @@ def past_rows(
     offset_c = warming(past, at, years, int(str(days[0])[:4]), biology.forecast)
     weather = past.take(at, offset_c)
     flown = weather.flight(biology.flight, exposure)
+    # the day of its year that each block takes on each day, missing days filled, -1 where there is none
+    cut = [nearest[:, margin + shift : margin + shift + len(days)] for shift in SHIFTS_D]
+    taken = np.stack(cut, axis=1).reshape(-1, len(days))
+    year = np.repeat(np.arange(len(years)), len(SHIFTS_D))
+    unknown = taken < 0
 
     def blocks(values: Floats) -> Floats:
-        """(years, wide days, ...) to (years x shifts, days, ...), missing days filled."""
-        filled = values[np.arange(len(years))[:, None], np.maximum(nearest, 0)]
-        filled[nearest < 0] = np.nan
-        cut = [filled[:, margin + shift : margin + shift + len(days)] for shift in SHIFTS_D]
-        return np.stack(cut, axis=1).reshape(-1, len(days), *values.shape[2:])
+        """(years, wide days, ...) to (years x shifts, days, ...)."""
+        found = values[year[:, None], np.maximum(taken, 0)]
+        found[unknown] = np.nan
+        return found
 
-    rows = Rows(
-        PAST_YEARS,
-        blocks(flown.effective_h),
-        blocks(flown.strict_h),
-        lambda: blocks(weather.losses(biology.flight, exposure)),
-    )
+    def lost(row: Indices, day: Indices, level: Indices) -> Floats:
+        # blocks of one year share its days, so each of these is worked out once
+        cells = (year[row] * shape[1] + np.maximum(taken[row, day], 0)) * shape[2] + level
+        place = np.zeros(shape[0] * shape[1] * shape[2], dtype=np.intp)
+        place[cells] = 1
+        once = np.flatnonzero(place)
+        place[once] = np.arange(len(once))
+        of_year, of_day, at_level = np.unravel_index(once, shape)
+        found: Floats = weather.day_losses(of_year, of_day, at_level, biology.flight, exposure)[place[cells]]
+        found[unknown[row, day]] = np.nan
+        return found
+
+    shape = flown.effective_h.shape
+    rows = Rows(PAST_YEARS, blocks(flown.effective_h), blocks(flown.strict_h), lost)
     return rows, years, float(np.mean(offset_c)), notes
 
 
@@ -93,17 +106,7 @@ def past_day(past: SiteWeather, day: np.datetime64, today: np.datetime64, foreca
         return None
     offset_c = warming(past, at, years, int(str(day)[:4]), forecast)
     rows = np.concatenate([at[:, [_SEASON_D + shift]] for shift in SHIFTS_D])
-    return past.take(rows, np.tile(offset_c, len(SHIFTS_D)))
-
-
-def _known_days(past: SiteWeather, at: Indices) -> NDArray[np.bool_]:
-    """Which of the days have no more than one window hour with a missing input, shape as ``at``."""
-    lacking = np.isnan(past.temp_c[0]) | np.isnan(past.wind_ms[0])
-    for values in (past.rain_mm, past.ghi_wm2):
-        if values is not None:
-            lacking |= np.isnan(values[0])
-    known = (lacking & (past.share > 0.0)).sum(axis=1) <= 1
-    return np.asarray((at >= 0) & known[np.maximum(at, 0)])
+    return past.take(rows, np.tile(offset_c, len(SHIFTS_D))).whole_days()
 
 
 def year_rows(
@@ -122,24 +125,18 @@ def year_rows(
         not reach.
     """
     month_day = str(first_day)[5:]
-
-    def start(year: int) -> np.datetime64:
-        day = "02-28" if month_day == "02-29" else month_day
-        return np.datetime64(f"{year:04d}-{day}", "D")
-
+    day = "02-28" if month_day == "02-29" else month_day
     if past.provenance.kind == "typical":
-        at = ((start(2001) - past.days[0]).astype(int) + wide) % len(past.days)
-        return np.array([0]), at[None, :]
+        start = np.datetime64(f"2001-{day}", "D")
+        return np.array([0]), ((start - past.days[0]).astype(int) + wide)[None, :] % len(past.days)
     first_year, last_year = int(str(past.days[0])[:4]), int(str(past.days[-1])[:4])
-    years, rows = [], []
-    for year in range(first_year - 1, last_year + 1):
-        at = int((start(year) - past.days[0]).astype(int)) + wide
-        inside = (at >= 0) & (at < len(past.days))
-        # a year that reaches into the days being judged would tell their outcome
-        if inside.mean() > 0.5 and start(year) + wide[-1] < min(today, first_day + wide[0]):
-            years.append(year)
-            rows.append(np.where(inside, at, -1))
-    return np.array(years, dtype=np.int64), np.array(rows, dtype=np.intp).reshape(len(rows), len(wide))
+    years = np.arange(first_year - 1, last_year + 1)
+    starts = np.array([f"{year:04d}-{day}" for year in years], dtype="datetime64[D]")
+    at = (starts - past.days[0]).astype(np.intp)[:, None] + wide
+    inside = (at >= 0) & (at < len(past.days))
+    # a year that reaches into the days being judged would tell their outcome
+    serves = (inside.mean(axis=1) > 0.5) & (starts + wide[-1] < min(today, first_day + wide[0]))
+    return years[serves], np.where(inside, at, -1)[serves]
 
 
 def warming(past: SiteWeather, at: Indices, years: NDArray[np.int64], target: int, forecast: Forecast) -> Floats:
@@ -155,9 +152,9 @@ def warming(past: SiteWeather, at: Indices, years: NDArray[np.int64], target: in
         target: the year that they stand for.
         forecast: the cap, and how many years are too few.
     """
-    temp = past.take(at).temp_c
-    common = ~np.isnan(temp).any(axis=(0, 2))
-    means = temp[:, common].mean(axis=(1, 2)) if common.any() else np.full(len(years), np.nan)
+    daily = np.where(at >= 0, past.mean_temp_c[0][np.maximum(at, 0)], np.nan)
+    common = ~np.isnan(daily).any(axis=0)
+    means = daily[:, common].mean(axis=1) if common.any() else np.full(len(years), np.nan)
     good = ~np.isnan(means)
     if good.sum() < forecast.trend_min_years:
         return np.zeros(len(years))

@@ -13,15 +13,16 @@ Sources for the choices: ``models/literature.md``, section on the forecast; the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matewindow.errors import RequestError
-from matewindow.flight import CAUSES, resolve_pent_up
+from matewindow.flight import CAUSES, follow_pent_up
 from matewindow.pastyears import SHIFTS_D, past_rows
-from matewindow.pathparts import FORECAST, OBSERVED, Rows, rows_of, unknown_row
+from matewindow.pathparts import FORECAST, OBSERVED, ORIGINS, Flown, Rows, unknown_row
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -68,6 +69,7 @@ class Paths:
         origin: kind of each source row, one of ``OBSERVED``, ``FORECAST``, ``PAST_YEARS``, shape (S,).
         window_h: length of the mating window of each day, shape (L,).
         member, year: which member and which past year (index into ``years``) each path draws on, shape (N,).
+        block: which path of past years alone each one gives way to, shape (N,); None without past years.
         years: the past years in use, shape (Y,); a typical year is 0.
         n_members: members in use.
         trend_k: warming added to the mean past year [K].
@@ -87,35 +89,53 @@ class Paths:
     n_members: int
     trend_k: float
     notes: tuple[str, ...] = ()
+    block: Indices | None = None
 
     def shares(self, days: NDArray[np.bool_]) -> Floats:
         """Share of path-days observed, forecast and from past years over chosen days, (3,), adding up to 1."""
         shares: Floats = self.daily_shares()[days].mean(axis=0)
         return shares
 
-    def daily_shares(self) -> Floats:
-        """Share of paths that each day takes from observation, forecast and past years, shape (L, 3)."""
-        origin = self.origin[self.source]
-        return np.stack([(origin == kind).mean(axis=1) for kind in range(3)], axis=1)
+    def daily_shares(self, days: slice = slice(None)) -> Floats:
+        """Share of paths that each day takes from observation, forecast and past years, shape (n_days, 3)."""
+        return np.stack([(self._kinds[days] == kind).mean(axis=1) for kind in range(len(ORIGINS))], axis=1)
 
     def uses(self, kind: int) -> NDArray[np.bool_]:
         """Which paths draw on a kind of source on any day, shape (N,)."""
-        result: NDArray[np.bool_] = (self.origin[self.source] == kind).any(axis=0)
+        result: NDArray[np.bool_] = (self._kinds == kind).any(axis=0)
         return result
 
-    def strict_hours(self) -> Floats:
-        """Strict flight hours of each day and path, shape (L, N)."""
-        table = np.concatenate([rows.strict_h for rows in self.rows])
-        return table[self.source, np.arange(len(self.days))[:, None]]
+    @cached_property
+    def _kinds(self) -> NDArray[np.int8]:
+        """Kind of what each path follows on each day, shape (L, N)."""
+        return self.origin.astype(np.int8)[self.source]
 
-    def mean_losses(self) -> Floats:
-        """Hours lost on each day by cause, mean over paths, shape (L, n_causes).
+    def strict_hours(self, days: slice = slice(None)) -> Floats:
+        """Strict flight hours of each path on some of the days, all of them unless told, shape (n_days, N)."""
+        table = np.concatenate([rows.strict_h[:, days] for rows in self.rows])
+        return table[self.source[days], np.arange(table.shape[1])[:, None]]
+
+    def mean_losses(self, days: slice = slice(None)) -> Floats:
+        """Hours lost by cause, mean over paths, on some of the days, all of them unless told, (n_days, n_causes).
 
         Where nothing is known, no cause is: lost and effective hours then fall short of the window by that share.
         """
-        table = np.concatenate([rows.lost() for rows in self.rows])
-        lost = table[self.source, np.arange(len(self.days))[:, None], self.level]
-        mean: Floats = np.where(np.isnan(lost), 0.0, lost).mean(axis=1)
+        source, level, day = self.source[days], self.level[days], np.arange(len(self.days))[days]
+        shape = len(day), len(self.origin), int(level.max()) + 1
+        cells = (np.arange(len(day))[:, None] * shape[1] + source) * shape[2] + level
+        # paths that follow the same source at the same level lose the same: each such cell is worked out once
+        paths = np.bincount(cells.ravel(), minlength=shape[0] * shape[1] * shape[2])
+        once = np.flatnonzero(paths)
+        of_day, of_source, at_level = np.unravel_index(once, shape)
+        lost, first = np.empty((len(once), len(CAUSES))), 0
+        for rows in self.rows:
+            here = np.flatnonzero((of_source >= first) & (of_source < first + len(rows.strict_h)))
+            if len(here):
+                lost[here] = rows.lost(of_source[here] - first, day[of_day[here]], at_level[here])
+            first += len(rows.strict_h)
+        weighed = np.where(np.isnan(lost), 0.0, lost) * paths[once, None]
+        total = np.stack([np.bincount(of_day, column, minlength=len(day)) for column in weighed.T], axis=1)
+        mean: Floats = total / source.shape[1]
         return mean
 
 
@@ -145,13 +165,42 @@ def switch_days(weight: Floats, n_paths: int, rng: np.random.Generator) -> Indic
     """
     weight = np.minimum.accumulate(np.clip(weight, 0.0, 1.0))
     u = (rng.permutation(n_paths) + rng.random(n_paths)) / n_paths
-    result: Indices = (weight[None, :] > u[:, None]).sum(axis=1)
-    return result
+    return len(weight) - np.searchsorted(weight[::-1], u, side="right")
 
 
 def even_draw(n_paths: int, size: int, rng: np.random.Generator) -> Indices:
     """Indices 0..size-1, each drawn equally often up to one, in random order, shape (n_paths,)."""
     return rng.permutation(np.arange(n_paths) * size // n_paths)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The flight hours of a site's observed and forecast weather on some days: the same for all paths over these."""
+
+    first_day: np.datetime64
+    n_days: int
+    observed: Flown | None
+    run: Flown | None
+    members: Flown | None
+
+    def covers(self, days: NDArray[np.datetime64]) -> bool:
+        """Whether all of some days in a row are among them."""
+        return bool(self.first_day <= days[0] and days[-1] < self.first_day + self.n_days)
+
+    @classmethod
+    def of(
+        cls,
+        sources: Sources,
+        first_day: np.datetime64,
+        n_days: int,
+        today: np.datetime64,
+        biology: Biology,
+        exposure: float,
+    ) -> Judged:
+        """Judge what is known of the days; arguments as in ``build_paths``."""
+        parts = sources.observed, issued(sources.run, today), issued(sources.members, today)
+        flown = (Flown.of(part, first_day, n_days, biology, exposure) for part in parts)
+        return cls(first_day, n_days, *flown)
 
 
 def build_paths(
@@ -165,6 +214,7 @@ def build_paths(
     needed: slice = slice(None),
     n_paths: int = 1000,
     seed: int = _SEED,
+    judged: Judged | None = None,
 ) -> tuple[Paths, Paths | None]:
     """Join what is known to paths over a run of solar days.
 
@@ -177,6 +227,7 @@ def build_paths(
         needed: the days that decide the answer: past years must know them all.
         n_paths: at least so many paths; rounded up so that every past block serves equally often.
         seed: of the draw of members, blocks and switch days.
+        judged: flight hours over these days and more, where they have been worked out for several batches.
 
     Returns:
         The paths, and those of past years alone (``usual``), None where there are none. Hours are NaN on days that
@@ -187,15 +238,18 @@ def build_paths(
     """
     days = first_day + np.arange(n_days)
     past, years, trend_k, notes = past_rows(sources.past, days, today, needed, biology, exposure)
-    single = rows_of(FORECAST, _aligned(issued(sources.run, today), days), biology, exposure)
-    members = rows_of(FORECAST, _aligned(issued(sources.members, today), days), biology, exposure)
-    observed = rows_of(OBSERVED, _aligned(sources.observed, days, before=today), biology, exposure)
+    if judged is None or not judged.covers(days):
+        judged = Judged.of(sources, first_day, n_days, today, biology, exposure)
+    single = None if judged.run is None else judged.run.rows(FORECAST, days)
+    members = None if judged.members is None else judged.members.rows(FORECAST, days)
+    observed = None if judged.observed is None else judged.observed.rows(OBSERVED, days, before=today)
     kinds = [rows for rows in (observed, single, members, past) if rows is not None]
     if not kinds:
         raise RequestError(
             f"the weather holds nothing for {days[needed][0]} to {days[needed][-1]}: no forecast, no whole past years",
             where="weather",
-            fix="Add past years that reach over these dates (past.json or past.csv), or choose other dates.",
+            fix="Add past years for these dates (past.json or past.csv) to the folder, or choose other dates. "
+            "Live weather brings past years along; where it lacks them, `matewindow weather get` shows why.",
         )
     kinds.append(unknown_row(n_days, kinds[0].effective_h.shape[-1], len(CAUSES)))
     start = np.cumsum([0] + [len(rows.effective_h) for rows in kinds])
@@ -208,26 +262,30 @@ def build_paths(
     block = rng.permutation(np.arange(n_paths) % max(1, n_blocks))
     # without past years to fall back on, the forecast is taken at face value; the result says so
     switch = switch_days(weight if past is not None else np.ceil(weight), n_paths, rng)
-    source = np.full((n_days, n_paths), first_of[id(kinds[-1])])
+    both = np.full((n_days, n_paths + n_blocks), first_of[id(kinds[-1])])
+    source, alone = both[:, :n_paths], both[:, n_paths:]
     if past is not None:
-        _overlay(source, first_of[id(past)] + block, past.strict_h[block].T)
+        alone[...] = first_of[id(past)] + np.arange(n_blocks)
+        _overlay(source, first_of[id(past)] + block, ~np.isnan(past.strict_h.T)[:, block])
     if len(pool):
         _follow(source, kinds, first_of, pool[member], switch, lead)
     if single is not None:
         _overlay(
             source,
             first_of[id(single)],
-            np.where(days < (single.issued or days[0]), single.strict_h[0], np.nan)[:, None],
+            ((days < (single.issued or days[0])) & ~np.isnan(single.strict_h[0]))[:, None],
         )
     if observed is not None:
-        _overlay(source, first_of[id(observed)], observed.strict_h.T)
-    common = _Common(days, years, trend_k, notes, 2.0 * biology.flight.window_half_width_h, biology)
-    paths = _paths(common, tuple(kinds), source, member, block // len(SHIFTS_D), len(pool))
+        _overlay(source, first_of[id(observed)], ~np.isnan(observed.strict_h.T))
+    hours, level = follow_pent_up(np.concatenate([rows.effective_h for rows in kinds]), both, biology.flight)
+    common = _Common(days, years, trend_k, notes, 2.0 * biology.flight.window_half_width_h)
+    followed = hours[:, :n_paths], level[:, :n_paths], source
+    paths = common.paths(tuple(kinds), followed, member, block, len(pool))
     if past is None:
-        return paths, None
+        return replace(paths, block=None), None
+    followed = hours[:, n_paths:], level[:, n_paths:], alone - first_of[id(past)]
     every = np.arange(n_blocks)
-    usual = _paths(common, (past,), np.tile(every, (n_days, 1)), every * 0, every // len(SHIFTS_D), 0)
-    return paths, usual
+    return paths, common.paths((past,), followed, every * 0, every, 0)
 
 
 def forecast_weights(
@@ -240,8 +298,8 @@ def forecast_weights(
     run, ensemble = issued(sources.run, today), issued(sources.members, today)
     made = [f.issued for f in (run, ensemble) if f is not None and f.issued is not None and f.days[-1] >= days[0]]
     wide = np.arange(min([days[0], *made]), days[-1] + 1)
-    single = rows_of(FORECAST, _aligned(run, wide), biology, exposure)
-    members = rows_of(FORECAST, _aligned(ensemble, wide), biology, exposure)
+    flown = [Flown.of(forecast, wide[0], len(wide), biology, exposure) for forecast in (run, ensemble)]
+    single, members = (None if f is None else f.rows(FORECAST, wide) for f in flown)
     _, weight, lead = _forecast_pool(single, members, wide, biology.forecast)
     share, weighed = np.zeros(len(wide)), (lead >= 0) & (lead < len(weight))
     share[weighed] = weight[lead[weighed]]
@@ -264,30 +322,33 @@ class _Common:
     trend_k: float
     notes: tuple[str, ...]
     window_h: float
-    biology: Biology
 
-
-def _paths(
-    common: _Common, rows: tuple[Rows, ...], source: Indices, member: Indices, year: Indices, n_members: int
-) -> Paths:
-    table = np.concatenate([r.effective_h for r in rows])
-    spliced = table[source, np.arange(len(common.days))[:, None]]  # (L, N, levels)
-    hours, level = resolve_pent_up(np.moveaxis(spliced, 0, 1), common.biology.flight)
-    return Paths(
-        days=common.days,
-        hours=np.ascontiguousarray(hours.T),
-        level=level.T,
-        source=source,
-        rows=rows,
-        origin=np.concatenate([np.full(len(r.effective_h), r.kind) for r in rows]),
-        window_h=np.full(len(common.days), common.window_h),
-        member=member,
-        year=year,
-        years=common.years,
-        n_members=n_members,
-        trend_k=common.trend_k,
-        notes=common.notes,
-    )
+    def paths(
+        self,
+        rows: tuple[Rows, ...],
+        followed: tuple[Floats, Indices, Indices],
+        member: Indices,
+        block: Indices,
+        n_members: int,
+    ) -> Paths:
+        """Paths that follow some rows: their hours, levels and sources, each (L, N), and what each draws on, (N,)."""
+        hours, level, source = followed
+        return Paths(
+            days=self.days,
+            hours=hours,
+            level=level,
+            source=source,
+            rows=rows,
+            origin=np.concatenate([np.full(len(r.effective_h), r.kind) for r in rows]),
+            window_h=np.full(len(self.days), self.window_h),
+            member=member,
+            year=block // len(SHIFTS_D),
+            years=self.years,
+            n_members=n_members,
+            trend_k=self.trend_k,
+            notes=self.notes,
+            block=block,
+        )
 
 
 def issued(forecast: SiteWeather | None, today: np.datetime64) -> SiteWeather | None:
@@ -296,21 +357,6 @@ def issued(forecast: SiteWeather | None, today: np.datetime64) -> SiteWeather | 
         return None
     there_from = forecast.days[0] if forecast.issued is None else max(forecast.days[0], forecast.issued)
     return None if there_from > today + 1 else forecast
-
-
-def _aligned(
-    weather: SiteWeather | None, days: NDArray[np.datetime64], *, before: np.datetime64 | None = None
-) -> SiteWeather | None:
-    """The same series over exactly ``days``, missing where they do not reach; None where they hold none of them."""
-    if weather is None:
-        return None
-    at = (days - weather.days[0]).astype(np.int64)
-    known = (at >= 0) & (at < len(weather.days))
-    if before is not None:
-        known &= days < before
-    if not known.any():
-        return None
-    return weather.on_days(np.where(known, at, -1))
 
 
 def _forecast_pool(
@@ -362,13 +408,13 @@ def _follow(
     """
     forecasts = [rows for rows in kinds if rows.kind == FORECAST]
     row_of = np.concatenate([first_of[id(rows)] + np.arange(len(rows.strict_h)) for rows in forecasts])
-    strict_h = np.concatenate([rows.strict_h for rows in forecasts])
-    wanted = (lead[:, None] >= 0) & (lead[:, None] < switch[None, :])
+    known = ~np.isnan(np.concatenate([rows.strict_h for rows in forecasts]).T)
+    wanted = (lead[:, None] >= 0) & (lead[:, None] < switch)
     if len(forecasts) > 1:  # then the first row is the single run
-        _overlay(source, row_of[0], np.where(wanted, strict_h[0][:, None], np.nan))
-    _overlay(source, row_of[member], np.where(wanted, strict_h[member].T, np.nan))
+        _overlay(source, row_of[0], wanted & known[:, :1])
+    _overlay(source, row_of[member], wanted & known[:, member])
 
 
-def _overlay(source: Indices, row: Indices | int, strict_h: Floats) -> None:
-    """Let paths take a row on the days on which it is known (``strict_h`` not NaN, (days, paths or 1)), in place."""
-    source[...] = np.where(np.isnan(strict_h), source, row)
+def _overlay(source: Indices, row: Indices | int, known: NDArray[np.bool_]) -> None:
+    """Let paths take a row on the days on which it is known, (days, paths or 1), in place."""
+    np.copyto(source, row, where=known)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from matewindow.paths import Paths
 
     Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
 
 N_DRAWS = 500
 _SEED = 41
@@ -25,16 +27,59 @@ def draw_weights(paths: Paths, n_draws: int = N_DRAWS, seed: int = _SEED) -> Flo
     A path counts as often as its year was drawn if it follows a past year on any day, times as often as its member
     was drawn if it follows a forecast on any day.
     """
+    (year, years), (member, members) = _drawn(paths, n_draws, seed)
+    return years[:, year] * members[:, member]
+
+
+def redrawn_ranges(numerators: Floats, denominators: Floats, paths: Paths) -> Floats:
+    """As ``resampled_ranges`` with the weights of ``draw_weights``, by way of sums over year and member.
+
+    Paths that draw on the same year and the same member weigh the same in every redraw.
+
+    Args:
+        numerators, denominators: shape (n_ratios, n_paths).
+        paths: what they were computed on.
+
+    Returns:
+        Shape (n_ratios, 2); NaN where a denominator is nil.
+    """
+    (year, years), (member, members) = _drawn(paths, N_DRAWS, _SEED)
+    shape = years.shape[1], members.shape[1]
+    pair = np.ravel_multi_index((year, member), shape)
+
+    values = [*numerators, *denominators]
+    by_pair = np.stack([np.bincount(pair, of_path, minlength=shape[0] * shape[1]) for of_path in values])
+    by_draw = years @ np.moveaxis(by_pair.reshape(-1, *shape), 1, 0).reshape(shape[0], -1)
+    total = np.einsum("dvm,dm->dv", by_draw.reshape(len(years), -1, shape[1]), members)
+    return _ranges(total[:, : len(numerators)], total[:, len(numerators) :], (0.05, 0.95))
+
+
+def _drawn(paths: Paths, n_draws: int, seed: int) -> tuple[tuple[Indices, Floats], tuple[Indices, Floats]]:
+    """For years and for members: which of them each path draws on, and how often each was drawn, by redraw.
+
+    One more than there are stands for a path that draws on none: it counts once.
+    """
+    sizes = max(1, len(paths.years)), max(1, paths.n_members)
+    drawn = _draws(sizes, n_draws, seed)
+    of_path = [
+        np.where(paths.uses(kind), which, size)
+        for kind, which, size in zip((PAST_YEARS, FORECAST), (paths.year, paths.member), sizes, strict=True)
+    ]
+    return (of_path[0], drawn[0]), (of_path[1], drawn[1])
+
+
+@lru_cache(maxsize=16)
+def _draws(sizes: tuple[int, ...], n_draws: int, seed: int) -> list[Floats]:
+    """How often each of so many was drawn, for each of the sizes in turn, (n_draws, size + 1), the last always once."""
     rng = np.random.default_rng(seed)
-    weights = np.ones((n_draws, len(paths.year)))
-    for kind, of_path, size in (
-        (PAST_YEARS, paths.year, max(1, len(paths.years))),
-        (FORECAST, paths.member, max(1, paths.n_members)),
-    ):
+    drawn = []
+    for size in sizes:
+        times = np.ones((n_draws, size + 1))
         if size > 1:
-            drawn = rng.multinomial(size, np.full(size, 1.0 / size), size=n_draws).astype(np.float64)
-            weights *= np.where(paths.uses(kind), drawn[:, of_path], 1.0)
-    return weights
+            times[:, :size] = rng.multinomial(size, np.full(size, 1.0 / size), size=n_draws)
+        times.setflags(write=False)
+        drawn.append(times)
+    return drawn
 
 
 def resampled_ranges(
@@ -50,9 +95,14 @@ def resampled_ranges(
     Returns:
         Shape (n_ratios, 2); NaN where a denominator is nil.
     """
-    top, bottom = weights @ numerators.T, weights @ denominators.T
+    return _ranges(weights @ numerators.T, weights @ denominators.T, quantiles)
+
+
+def _ranges(top: Floats, bottom: Floats, quantiles: tuple[float, float]) -> Floats:
+    """Quantiles over the draws of each ratio, from sums of shape (n_draws, n_ratios)."""
     ratio = np.divide(top, bottom, out=np.full_like(top, np.nan), where=bottom > 0.0)
     known = ~np.isnan(ratio).all(axis=0)
-    ranges = np.full((len(numerators), 2), np.nan)
-    ranges[known] = np.nanquantile(ratio[:, known], quantiles, axis=0).T
+    ranges = np.full((ratio.shape[1], 2), np.nan)
+    quantile = np.nanquantile if np.isnan(ratio[:, known]).any() else np.quantile  # the same, but slower with gaps
+    ranges[known] = quantile(ratio[:, known], quantiles, axis=0).T
     return ranges

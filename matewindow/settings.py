@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matewindow.errors import InputError
+from matewindow.outbound_networks import AllowedNetwork, allowed_networks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -31,6 +32,7 @@ _READ: dict[str, Callable[[str], Any]] = {
     "str | None": str,
     "float": _positive,
     "bool": _yes_or_no,
+    "tuple[AllowedNetwork, ...]": allowed_networks,
 }
 """How the text of a variable becomes the value of a field, by the field's type."""
 
@@ -58,6 +60,10 @@ class Settings:
     no key is set, are left out."""
     addresses_file: Path | None = None
     """TOML file with other addresses for the weather services, for those who run one themselves."""
+    register: str | None = field(default=None, repr=False)
+    """The register: a file, or the URL of a PostgreSQL database. Not shown, since a URL may hold a password."""
+    outbound_networks: tuple[AllowedNetwork, ...] = ()
+    """Networks that webhooks may go to though they are not public, such as "192.168.1.0/24, 192.168.7.4:8123"."""
     openmeteo_api_key: str | None = field(default=None, repr=False)
     """Key of a paid Open-Meteo plan. Never shown, logged or stored."""
 

@@ -132,7 +132,7 @@ def parse_site(text: str, *, file: str = "site") -> Site:
         quiet_hours=_quiet_hours(document.get("quiet_hours"), file),
         file=file,
     )
-    _check_zone(site)
+    check_site(site)
     return site
 
 
@@ -206,8 +206,13 @@ def _clock(value: object) -> float | None:
     return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
 
-def _check_zone(site: Site) -> None:
-    """A time zone far from the sun's time betrays a wrong sign or swapped coordinates."""
+def check_site(site: Site) -> None:
+    """Refuse an unknown time zone, and one far from the sun's time: it betrays a wrong sign or swapped coordinates.
+
+    Raises:
+        SiteFileError: the text says which, and what to write.
+    """
+    _timezone(site.timezone, site.file)
     offsets = [datetime(2026, month, 1, tzinfo=UTC).astimezone(site.zone).utcoffset() for month in (1, 7)]
     sun = site.longitude / 15.0
     gaps = [abs((o.total_seconds() / 3600.0 - sun + 12.0) % 24.0 - 12.0) for o in offsets if o is not None]

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from matewindow import sun, timegrid
-from matewindow.flight import FlightDays, flight_days, hourly_losses, losses
+from matewindow.flight import FlightDays, day_losses, flight_days, hourly_losses, losses, window_band
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from matewindow.biology import Flight
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
     from matewindow.weather.normal import Provenance, Weather
 
     Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
 
 _LONGEST_FORECAST_D = 16
 
@@ -26,10 +30,14 @@ _LONGEST_FORECAST_D = 16
 class SiteWeather:
     """Hourly weather on solar days.
 
-    ``temp_c``, ``wind_ms``, ``rain_mm`` and ``ghi_wm2`` have the shape (n_series, n_days, 24), series being members
-    or years; rain
+    ``temp_c``, ``wind_ms``, ``rain_mm`` and ``ghi_wm2`` have the shape (n_series, n_days, n_hours), series being
+    members or years; rain
     and light are None where the source does not give them. ``share`` and ``inside`` describe the mating window:
-    (n_days, 24) or, where series stand for different years, (n_series, n_days, 24).
+    (n_days, n_hours) or, where series stand for different years, (n_series, n_days, n_hours).
+
+    ``n_hours`` is 24, or fewer where only the hours around the mating window are there (``window_only``): they begin
+    with ``first_hour`` of the solar day, and ``daily_temp_c`` (n_series, n_days) has the mean temperature of whole
+    days, NaN where any of the 24 hours is missing. The arrays are never changed once they are here.
     """
 
     days: NDArray[np.datetime64]
@@ -42,6 +50,69 @@ class SiteWeather:
     provenance: Provenance
     light_filled: bool = False
     issued: np.datetime64 | None = None
+    first_hour: int = 0
+    daily_temp_c: Floats | None = None
+
+    @cached_property
+    def window_only(self) -> SiteWeather:
+        """The same weather with only those hours that lie in some day's mating window, views on these arrays.
+
+        It flies and loses exactly the same hours and takes a quarter of the work.
+        """
+        band = window_band(self.share)
+        return self.changed(
+            lambda values: values[..., band],
+            share=self.share[..., band],
+            inside=self.inside[..., band],
+            first_hour=self.first_hour + band.start,
+            daily_temp_c=self.mean_temp_c,
+        )
+
+    @cached_property
+    def mean_temp_c(self) -> Floats:
+        """Mean temperature of each whole day, NaN where an hour of it is missing, shape (n_series, n_days)."""
+        mean: Floats = self.temp_c.mean(axis=-1) if self.daily_temp_c is None else self.daily_temp_c
+        return mean
+
+    @cached_property
+    def known_days(self) -> NDArray[np.bool_]:
+        """Which days lack no more than one input hour of their mating window, shape (n_series, n_days)."""
+        lacking = np.isnan(self.temp_c) | np.isnan(self.wind_ms)
+        for values in (self.rain_mm, self.ghi_wm2):
+            if values is not None:
+                lacking |= np.isnan(values)
+        return np.asarray((lacking & (self.share > 0.0)).sum(axis=-1) <= 1)
+
+    def whole_days(self) -> SiteWeather:
+        """The same weather with 24 hours a day again: hours that are not there are missing and have no share."""
+        n_hours = self.temp_c.shape[-1]
+        if n_hours == timegrid.HOURS_PER_DAY:
+            return self
+        there = slice(self.first_hour, self.first_hour + n_hours)
+
+        def whole(values: NDArray[Any], fill: float) -> NDArray[Any]:
+            day = np.full((*values.shape[:-1], timegrid.HOURS_PER_DAY), fill, dtype=values.dtype)
+            day[..., there] = values
+            return day
+
+        return self.changed(
+            lambda values: whole(values, np.nan),
+            share=whole(self.share, 0.0),
+            inside=whole(self.inside, 0.0),
+            first_hour=0,
+        )
+
+    def changed(self, change: Callable[[Floats], Floats], **more: Any) -> SiteWeather:  # noqa: ANN401
+        """The same weather with all hourly values changed alike, and more."""
+        rain, ghi = self.rain_mm, self.ghi_wm2
+        return replace(
+            self,
+            temp_c=change(self.temp_c),
+            wind_ms=change(self.wind_ms),
+            rain_mm=None if rain is None else change(rain),
+            ghi_wm2=None if ghi is None else change(ghi),
+            **more,
+        )
 
     @property
     def not_judged(self) -> tuple[str, ...]:
@@ -59,32 +130,68 @@ class SiteWeather:
         hourly = self.temp_c, self.wind_ms, self.rain_mm, self.ghi_wm2
         return losses(*hourly, self.share, flight, exposure=exposure)
 
+    def day_losses(self, series: Indices, days: Indices, level: Indices, flight: Flight, exposure: float) -> Floats:
+        """Lost hours by cause of single days at one level of pent-up drive each, shape (n, n_causes)."""
+        hourly = [
+            None if values is None else values[series, days]
+            for values in (self.temp_c, self.wind_ms, self.rain_mm, self.ghi_wm2)
+        ]
+        share = self.share[days] if self.share.ndim == 2 else self.share[series, days]
+        temp_c, wind_ms, rain_mm, ghi_wm2 = hourly
+        assert temp_c is not None
+        assert wind_ms is not None
+        return day_losses(temp_c, wind_ms, rain_mm, ghi_wm2, share, flight, level, exposure=exposure)
+
     def losses_by_hour(self, flight: Flight, exposure: float) -> Floats:
-        """What each hour of the first day lost, by cause, shape (n_series, 24, n_causes)."""
+        """What each hour of the first day lost, by cause, shape (n_series, n_hours, n_causes)."""
         rain = None if self.rain_mm is None else self.rain_mm[:, 0]
         ghi = None if self.ghi_wm2 is None else self.ghi_wm2[:, 0]
-        share = self.share.reshape(-1, 24)
+        share = self.share.reshape(-1, self.share.shape[-1])
         return hourly_losses(self.temp_c[:, 0], self.wind_ms[:, 0], rain, ghi, share, flight, exposure=exposure)
+
+    def between(self, start: int, stop: int) -> SiteWeather:
+        """The same series on a run of the days, by index, as views on these arrays."""
+        run = slice(start, stop)
+        return self.changed(
+            lambda values: values[:, run],
+            days=self.days[run],
+            share=self.share[..., run, :],
+            inside=self.inside[..., run, :],
+            daily_temp_c=None if self.daily_temp_c is None else self.daily_temp_c[:, run],
+        )
+
+    def followed_by(self, later: SiteWeather) -> SiteWeather:
+        """One series over the days of both, with the hours of this one.
+
+        Args:
+            later: from the day after these on; what only one of both tells is missing on the days of the other.
+        """
+        n_hours, whole = self.temp_c.shape[-1], later.whole_days()
+        hours = slice(self.first_hour, self.first_hour + n_hours)
+
+        def joined(name: str) -> NDArray[Any] | None:
+            mine, its = getattr(self, name), getattr(whole, name)
+            if mine is None and its is None:
+                return None
+            mine = np.full_like(self.temp_c, np.nan) if mine is None else mine
+            its = np.full_like(whole.temp_c, np.nan) if its is None else its
+            return np.concatenate([mine, its[..., hours]], axis=-2)
+
+        names = ("temp_c", "wind_ms", "rain_mm", "ghi_wm2", "share", "inside")
+        changes: dict[str, Any] = {name: joined(name) for name in names}
+        daily = np.concatenate([self.mean_temp_c, later.mean_temp_c], axis=-1)
+        return replace(self, days=np.concatenate([self.days, later.days]), daily_temp_c=daily, **changes)
 
     def on_days(self, rows: NDArray[np.intp]) -> SiteWeather:
         """The same series on other days: day indices (n_days,), -1 gives a missing day."""
         known = rows >= 0
         at = np.where(known, rows, 0)
-
-        def cut(values: Floats | None) -> Floats | None:
-            return None if values is None else np.where(known[:, None], values[:, at], np.nan)
-
-        temp_c, wind_ms = cut(self.temp_c), cut(self.wind_ms)
-        assert temp_c is not None
-        assert wind_ms is not None
-        return replace(
-            self,
-            temp_c=temp_c,
-            wind_ms=wind_ms,
-            rain_mm=cut(self.rain_mm),
-            ghi_wm2=cut(self.ghi_wm2),
+        daily = self.daily_temp_c
+        return self.changed(
+            lambda values: np.where(known[:, None], values[:, at], np.nan),
             share=self.share[at],
             inside=self.inside[at],
+            daily_temp_c=None if daily is None else np.where(known, daily[:, at], np.nan),
         )
 
     def take(self, rows: NDArray[np.intp], offset_c: Floats | float = 0.0) -> SiteWeather:
@@ -96,22 +203,15 @@ class SiteWeather:
         """
         known = (rows >= 0) & (rows < len(self.days))
         at = np.where(known, rows, 0)
-
-        def cut(values: Floats | None) -> Floats | None:
-            return None if values is None else np.where(known[..., None], values[0][at], np.nan)
-
-        temp_c, wind_ms = cut(self.temp_c), cut(self.wind_ms)
-        assert temp_c is not None
-        assert wind_ms is not None
-        return replace(
-            self,
-            temp_c=temp_c + np.broadcast_to(offset_c, len(rows))[:, None, None],
-            wind_ms=wind_ms,
-            rain_mm=cut(self.rain_mm),
-            ghi_wm2=cut(self.ghi_wm2),
+        cut = self.changed(
+            (lambda values: values[0][at]) if known.all() else lambda v: np.where(known[..., None], v[0][at], np.nan),
             share=self.share[at],
             inside=self.inside[at],
+            daily_temp_c=None if self.daily_temp_c is None else np.where(known, self.daily_temp_c[0][at], np.nan),
         )
+        offsets = np.broadcast_to(offset_c, len(rows))[:, None]
+        warmer = None if cut.daily_temp_c is None else cut.daily_temp_c + offsets
+        return replace(cut, temp_c=cut.temp_c + offsets[..., None], daily_temp_c=warmer)
 
 
 def lay_on_site(weather: Weather, site: Site, flight: Flight) -> SiteWeather:
@@ -133,7 +233,7 @@ def lay_on_site(weather: Weather, site: Site, flight: Flight) -> SiteWeather:
     share, inside = timegrid.window_share(
         days,
         longitude,
-        sun.equation_of_time_min(days),
+        _equation_of_time_min(days[0], len(days)),
         centre_h=flight.window_centre_h,
         half_width_h=flight.window_half_width_h,
     )
@@ -153,6 +253,14 @@ def lay_on_site(weather: Weather, site: Site, flight: Flight) -> SiteWeather:
         filled,
         _issue_day(weather.provenance, days, longitude),
     )
+
+
+@lru_cache(maxsize=32)
+def _equation_of_time_min(first_day: np.datetime64, n_days: int) -> Floats:
+    """Of days in a row. Kept, since it hangs on the dates alone: weather of one time serves many sites."""
+    minutes = sun.equation_of_time_min(first_day + np.arange(n_days))
+    minutes.setflags(write=False)
+    return minutes
 
 
 def _issue_day(provenance: Provenance, days: NDArray[np.datetime64], longitude: float) -> np.datetime64 | None:

@@ -4,23 +4,40 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from matewindow.paths import Sources
 from matewindow.siteweather import lay_on_site
 from matewindow.weather.folder import WeatherFolder, read_folder
-from matewindow.weather.steps import WetHours, respread
+from matewindow.weather.steps import NO_RECORD, WetHours, evenly_split_steps, respread
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from matewindow.biology import Biology
+    from matewindow.keptpast import KeptPast
     from matewindow.site import Site
     from matewindow.siteweather import SiteWeather
     from matewindow.weather.normal import Weather
 
+    Floats = NDArray[np.float64]
+    HourlyRain = tuple[np.datetime64, Floats]
+
+
+_SHORTEST_STEP_H, _LONGEST_STEP_H = 3, 6
+"""Steps over which sources split rain evenly, see ``steps.evenly_split_steps``."""
+
 
 def sources_of(
-    weather: WeatherFolder, site: Site, biology: Biology, *, correct: Callable[[Weather], Weather] | None = None
+    weather: WeatherFolder,
+    site: Site,
+    biology: Biology,
+    *,
+    correct: Callable[[Weather], Weather] | None = None,
+    kept: KeptPast | None = None,
 ) -> Sources:
     """Lay each part on the site's solar days.
 
@@ -29,8 +46,12 @@ def sources_of(
         site: where.
         biology: parameters with the site's thresholds.
         correct: takes a known bias out of the ensemble.
+        kept: past years from an earlier time, instead of ``weather.past``; then ``weather.record`` need only reach back
+            to where they end and over the days that batches under way ask for.
     """
-    forecast, ensemble = (_in_wet_hours(w, weather.record) for w in (weather.forecast, weather.ensemble))
+    rain = _past_rain(weather.record) if kept is None else kept.rain_with(weather.record)
+    table = _tables(rain)
+    forecast, ensemble = (_in_wet_hours(w, table) for w in (weather.forecast, weather.ensemble))
     if ensemble is not None and correct is not None:
         ensemble = correct(ensemble)
 
@@ -38,23 +59,72 @@ def sources_of(
         return None if part is None else lay_on_site(part, site, biology.flight)
 
     observed = laid(weather.record)
-    past = observed if weather.past is weather.record else laid(weather.past)
+    if kept is not None:
+        past: SiteWeather | None = kept.with_record(observed)
+    else:
+        past = observed if weather.past is weather.record else laid(weather.past)
     return Sources(observed=observed, run=laid(forecast), members=laid(ensemble), past=past)
 
 
-def _in_wet_hours(forecast: Weather | None, record: Weather | None) -> Weather | None:
+def _past_rain(record: Weather | None) -> HourlyRain | None:
+    """Start of the first hour and hourly rain of a record; None if it tells of none."""
+    rain = None if record is None else record.values("rain_mm")
+    return None if record is None or rain is None else (record.times[0], rain[0])
+
+
+def _tables(rain: HourlyRain | None) -> Callable[[Weather], WetHours]:
+    """Gives the table of how rain falls into hours in the months of a forecast, made once for all that share them."""
+    made: dict[frozenset[int], WetHours] = {}
+
+    def table(forecast: Weather) -> WetHours:
+        if rain is None:
+            return NO_RECORD
+        months = {int(m) % 12 for m in np.unique(forecast.times.astype("datetime64[M]")).astype(int)}
+        beside = frozenset((m + step) % 12 + 1 for m in months for step in (-1, 0, 1))
+        if beside not in made:
+            made[beside] = WetHours.from_hourly(_near_rain(_of_months(*rain, beside)))
+        return made[beside]
+
+    return table
+
+
+def _in_wet_hours(forecast: Weather | None, table: Callable[[Weather], WetHours]) -> Weather | None:
     """The forecast, rain that came in steps of several hours placed in wet hours as the site's record shows.
 
     A coarse model's rain, split evenly over its steps, would make every hour of a showery day damp.
     """
-    if forecast is None:
-        return None
-    plain = respread(forecast)
-    if plain is forecast or record is None:  # the table of a long record is only made where it is needed
-        return plain
-    months = {int(m) % 12 + 1 for m in forecast.times.astype("datetime64[M]").astype(int)}
-    beside = {(m + step - 1) % 12 + 1 for m in months for step in (-1, 0, 1)}
-    return respread(forecast, WetHours.from_weather(record, beside))
+    rain = None if forecast is None else forecast.values("rain_mm")
+    if forecast is None or rain is None or evenly_split_steps(rain, forecast.times[0]).max() < _SHORTEST_STEP_H:
+        return forecast  # the table of a long record is only made where it is needed
+    return respread(forecast, table(forecast))
+
+
+def _of_months(first_hour: np.datetime64, rain_mm: Floats, months: Collection[int]) -> Floats:
+    """The hours of some months of the year (1 to 12, UTC), with a missing hour between stretches.
+
+    Missing hours in the others' place would give the same patterns in three times the time.
+    """
+    first = first_hour.astype("datetime64[h]")
+    each = np.arange(first.astype("datetime64[M]"), (first + len(rain_mm)).astype("datetime64[M]") + 2)
+    starts = np.clip((each.astype("datetime64[h]") - first).astype(np.int64), 0, len(rain_mm))
+    wanted = np.isin(each.astype(np.int64) % 12 + 1, list(months))[:-1]
+    parts = []
+    for i in np.flatnonzero(wanted):
+        parts.append(rain_mm[starts[i] : starts[i + 1]])
+        if not wanted[i + 1 : i + 2].any():
+            parts.append(np.array([np.nan]))
+    return np.concatenate(parts or [np.array([np.nan])])
+
+
+def _near_rain(rain_mm: Floats) -> Floats:
+    """The hours that lie in one step with a wet hour, with a missing hour in the place of each stretch of others.
+
+    Only wet steps have a pattern, so the patterns are the same.
+    """
+    reach = _LONGEST_STEP_H - 1
+    wet = np.cumsum(np.pad(rain_mm > 0.0, (reach + 1, reach)))  # up to each hour
+    kept = np.flatnonzero(wet[2 * reach + 1 :] > wet[: len(rain_mm)])
+    return np.insert(rain_mm[kept], np.flatnonzero(np.diff(kept) > 1) + 1, np.nan)
 
 
 def load_sources(folder: Path, site: Site, biology: Biology) -> Sources:

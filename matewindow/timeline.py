@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from math import ceil, floor
 from typing import TYPE_CHECKING, Literal
 
@@ -332,10 +333,16 @@ def flying_hours(day: date, site: Site, biology: Biology, *, drones: bool = Fals
     )
     if drones:
         span = drone_window_h(flight, biology.drones)
-    equation_h = float(sun.equation_of_time_min(np.array([day], dtype="datetime64[D]"))[0]) / 60.0
+    equation_h = _equation_of_time_h(day)
     offset = datetime.combine(day, NOON, tzinfo=site.zone).utcoffset() or timedelta()
     shift = offset.total_seconds() / 3600.0 - site.longitude / 15.0 - equation_h - 24.0 * site.day_shift
     return span[0] + shift, span[1] + shift
+
+
+@lru_cache(maxsize=1024)
+def _equation_of_time_h(day: date) -> float:
+    """Apparent minus mean solar time on a day. [h] Kept: a few days serve all batches of all sites."""
+    return float(sun.equation_of_time_min(np.array([day], dtype="datetime64[D]"))[0]) / 60.0
 
 
 def clock(hours: float) -> str:

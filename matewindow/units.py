@@ -1,6 +1,6 @@
-"""Conversions to the SI units used inside, and the words in which wind is read.
+"""Conversions to the SI units used inside, back to those that people read, and the words in which wind is read.
 
-Everything takes numbers or arrays; NaN stays NaN.
+What comes in is converted as numbers or arrays, what goes out as single numbers; NaN stays NaN.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ MS_PER_MPH = 0.44704
 MS_PER_KNOT = 1852.0 / 3600.0
 """International nautical mile of 1852 m, exact."""
 MM_PER_INCH = 25.4
+M_PER_FOOT = 0.3048
 
 BEAUFORT_FROM_MS = (0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7)
 """Lowest wind of forces 1 to 12, m/s, 10-minute mean at 10 m in the open (WMO-No. 8, Beaufort scale)."""
@@ -64,6 +65,26 @@ def fahrenheit_to_c(temp_f: ArrayLike) -> NDArray[np.float64]:
 def inches_to_mm(depth_in: ArrayLike) -> NDArray[np.float64]:
     """Convert inches to mm, for rain."""
     return _floats(depth_in) * MM_PER_INCH
+
+
+def c_to_fahrenheit(temp_c: float) -> float:
+    """Convert °C to °F."""
+    return temp_c * 1.8 + 32.0
+
+
+def ms_to_mph(wind_ms: float) -> float:
+    """Convert m/s to statute miles per hour."""
+    return wind_ms / MS_PER_MPH
+
+
+def mm_to_inches(depth_mm: float) -> float:
+    """Convert mm to inches, for rain."""
+    return depth_mm / MM_PER_INCH
+
+
+def m_to_feet(length_m: float) -> float:
+    """Convert metres to feet."""
+    return length_m / M_PER_FOOT
 
 
 def beaufort(wind_ms: ArrayLike) -> NDArray[np.float64]:

@@ -351,7 +351,7 @@ def test_every_command_is_in_the_readme() -> None:
 
     for command in app.registered_commands:
         assert command.callback is not None
-        assert f"matewindow {command.callback.__name__}" in readme
+        assert f"matewindow {command.name or command.callback.__name__}" in readme
 
 
 def test_help_loads_none_of_the_heavy_packages() -> None:

@@ -11,11 +11,13 @@ import sys
 
 import typer
 
-from matewindow.cli import commands, site, weather
+from matewindow.cli import access, commands, interchange, laying, recorded, records, site, upkeep, weather
+from matewindow.cli.plugins import CommandGroup
 from matewindow.errors import MatewindowError
 
 app = typer.Typer(
     name="matewindow",
+    cls=CommandGroup,
     help="Odds of well mated queens from real weather: when to graft, and how a batch's mating window looks.",
     no_args_is_help=True,
     add_completion=False,
@@ -26,8 +28,18 @@ app.command()(commands.demo)
 app.command()(commands.graft)
 app.command()(commands.window)
 app.command()(commands.hours)
+app.command()(laying.laying)
+app.command()(recorded.outlook)
 app.add_typer(weather.app, name="weather")
 app.add_typer(site.app, name="site")
+app.add_typer(records.app, name="records")
+app.command()(interchange.export)
+app.command(name="import")(interchange.import_)
+app.command()(upkeep.backup)
+app.command()(upkeep.restore)
+app.command()(upkeep.doctor)
+app.add_typer(access.token, name="token")
+app.add_typer(access.feed, name="feed")
 
 
 @app.callback(invoke_without_command=True)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from matewindow.site import Site
     from matewindow.weather.normal import Weather
+    from matewindow.weather.openmeteo_runs import PreviousRuns
 
 _YEAR_H = 365 * 24
 _GRID_REACH_DEG = 0.6
@@ -95,7 +96,7 @@ def _known_hours(weather: Weather) -> int:
     return 0 if temp is None else int(np.isfinite(temp).sum())
 
 
-def check_place(weather: Weather, site: Site) -> None:
+def check_place(weather: Weather | PreviousRuns, site: Site) -> None:
     """Refuse weather whose file says that it belongs to another place than the site.
 
     Raises:

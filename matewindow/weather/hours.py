@@ -12,8 +12,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    Times = NDArray[np.datetime64]
 
 HOUR = np.timedelta64(1, "h")
+MAX_DAYS = 40
+"""No source here forecasts further; a longer span of times is a broken file. [d]"""
 
 
 def hour_records(
@@ -62,6 +65,22 @@ def hour_records(
     for name, values in following.items():
         records[name] = _spread(values, slot, len(hours))
     return hours, records
+
+
+def hours_of(starts: Times, lengths: NDArray[np.int64], first: np.datetime64) -> NDArray[np.int64]:
+    """Places of the hours of intervals in a series from ``first`` on.
+
+    Args:
+        starts: of the intervals, UTC, whole hours, shape (n_intervals,).
+        lengths: of each, in hours, shape (n_intervals,).
+        first: start of the series' first hour.
+
+    Returns:
+        Indices into the series, interval by interval, shape (sum of the lengths,).
+    """
+    offset = ((starts - first) // HOUR).astype(np.int64)
+    within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    return np.repeat(offset, lengths) + within
 
 
 def _spread(values: Floats, slot: NDArray[np.intp], size: int) -> Floats:

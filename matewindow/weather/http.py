@@ -2,7 +2,7 @@
 
 What one ``Client.get`` does, in this order:
 
-1. an answer in the store that is still fresh is taken, and nobody is asked;
+1. an answer in the store that is still fresh is taken, and nobody is asked, unless the caller wants it anew;
 2. one call at a time to a source, over all processes; whoever waited looks into the store again;
 3. a source in a cool-down is not asked; a call to Open-Meteo is entered in the budget;
 4. the stored answer's ETag and Last-Modified are sent back exactly as they came; 304 makes it fresh again;
@@ -90,6 +90,8 @@ class SourceRequest:
         max_bytes: size in bytes, unpacked, above which the answer is refused.
         expect: "json" has the answer checked to be JSON.
         fresh: how long an answer counts as fresh if the source does not say; nothing is assumed by default.
+        keep: whether the answer is kept in the store. What is not kept is asked for every time: for one that is taken
+            apart at once into answers that are.
     """
 
     source: Source
@@ -102,6 +104,7 @@ class SourceRequest:
     max_bytes: int = 20_000_000
     expect: Literal["json", "bytes"] = "json"
     fresh: timedelta = NO_TIME
+    keep: bool = True
 
     def __post_init__(self) -> None:
         """Refuse an address that hides a query, a password or another scheme."""
@@ -130,8 +133,8 @@ class Fetched:
 
     ``origin`` says whether it came over the wire now ("network"), was confirmed now ("confirmed", a 304), is in
     the store and still fresh ("fresh"), or is in the store and past that because the source failed ("stale", with
-    ``reason``). ``age`` counts from when the source last said that it is current. ``entry`` is None only if it could
-    not be stored.
+    ``reason``). ``age`` counts from when the source last said that it is current. ``entry`` is None only if it was not
+    to be kept or could not be stored. Until ``fresh_until`` the source need not be asked again.
     """
 
     body: bytes = field(repr=False)
@@ -141,6 +144,7 @@ class Fetched:
     age: timedelta = NO_TIME
     reason: str | None = None
     notes: tuple[str, ...] = ()
+    fresh_until: datetime | None = None
 
     @property
     def stale(self) -> bool:
@@ -163,6 +167,7 @@ class Client:
         limits: time limits and number of tries.
         session: to send with, instead of one made from the settings.
         rng: for the random part of waits.
+        offline: nobody is asked; what the store holds must do.
     """
 
     def __init__(
@@ -174,8 +179,10 @@ class Client:
         limits: Limits | None = None,
         session: requests.Session | None = None,
         rng: random.Random | None = None,
+        offline: bool = False,
     ) -> None:
         self.store = store
+        self._offline = offline
         self._settings = settings
         self._clock = clock or Clock()
         self._limits = limits or Limits()
@@ -195,12 +202,13 @@ class Client:
         """Close connections that are kept open for a next call."""
         self._session.close()
 
-    def get(self, request: SourceRequest, *, max_age: timedelta | None = None) -> Fetched:
+    def get(self, request: SourceRequest, *, max_age: timedelta | None = None, anew: bool = False) -> Fetched:
         """Get an answer, from the store or the source.
 
         Args:
             request: the question.
             max_age: if the source fails, a stored answer up to this age will do; none will do by default.
+            anew: ask even if a stored answer is fresh.
 
         Raises:
             SourceError: there is no answer, and none in the store that is young enough.
@@ -209,15 +217,16 @@ class Client:
         """
         agent = user_agent(self._settings, request.source)
         deadline = Deadline(self._limits.total_s, self._clock.monotonic)
-        found = self._fresh(request)
+        in_store = request.keep and not anew
+        found = self._fresh(request) if in_store else None
         if found is not None:
             return found
         try:
             with self._alone_with(request.source, deadline):
-                found = self._fresh(request)  # another process may have fetched it while this one waited
+                found = self._fresh(request) if in_store else None  # another process may have fetched it meanwhile
                 if found is not None:
                     return found
-                stored = self.store.latest(request.key)
+                stored = self.store.latest(request.key) if request.keep else None
                 answer = self._ask(request, _headers(agent, stored), deadline)
                 return self._keep(request, answer, stored)
         except SourceError as error:
@@ -236,7 +245,8 @@ class Client:
         age = entry.age(now)
         if age < -CLOCK_SLACK or now >= entry.fresh_until:
             return None
-        return Fetched(self.store.body(entry), entry, entry.fetched_at, "fresh", max(age, NO_TIME))
+        body, until = self.store.body(entry), entry.fresh_until
+        return Fetched(body, entry, entry.fetched_at, "fresh", max(age, NO_TIME), fresh_until=until)
 
     def _old(self, request: SourceRequest, max_age: timedelta, reason: str) -> Fetched | None:
         entry = self.store.latest(request.key, max_age=max_age)
@@ -248,6 +258,7 @@ class Client:
     def _keep(self, request: SourceRequest, answer: Answer, stored: Entry | None) -> Fetched:
         now = self._clock.now()
         lasting = fresh_for(answer.headers, now, default=request.fresh)
+        until = now + lasting if lasting else None
         received = Received(
             key=request.key,
             url=request.url,
@@ -258,29 +269,31 @@ class Client:
             content_type=answer.headers.get("Content-Type"),
             etag=answer.headers.get("ETag"),
             last_modified=answer.headers.get("Last-Modified"),
-            fresh_until=now + lasting if lasting else None,
+            fresh_until=until,
         )
         if answer.status == 304:
             assert stored is not None  # _ask lets a 304 pass only if something was sent back
-            body = self.store.body(stored)
-            return Fetched(body, self.store.confirm(stored, received), stored.fetched_at, "confirmed")
+            body, entry = self.store.body(stored), self.store.confirm(stored, received)
+            return Fetched(body, entry, stored.fetched_at, "confirmed", fresh_until=until)
         notes: tuple[str, ...] = ()
         if answer.status == 203:
             notes = (f"{request.source.title} says that this address is in trial or will be withdrawn (status 203)",)
             _log.warning("%s: %s", notes[0], request.url)
-        entry: Entry | None = None
+        put: Entry | None = None
         try:
-            entry = self.store.put(received)
+            put = self.store.put(received) if request.keep else None
         except StoreError as error:  # a full disk must not keep anyone from the answer in hand
             _log.warning("%s", error)
             notes += (f"It could not be stored: {error}",)
-        return Fetched(answer.body, entry, now, "network", notes=notes)
+        return Fetched(answer.body, put, now, "network", notes=notes, fresh_until=until)
 
     # --- over the wire --------------------------------------------------------------------------------------
 
     @contextmanager
     def _alone_with(self, source: Source, deadline: Deadline) -> Iterator[None]:
         """Hold the machine-wide lock of a source; it falls if this process dies."""
+        if self._offline:
+            raise SourceError(source.title, "it is asked at the next refresh only")
         lock = filelock.FileLock(self.store.folder / "locks" / f"{source.name}.lock", timeout=deadline.left_s())
         try:
             lock.acquire()

@@ -38,7 +38,7 @@ from matewindow.weather.files import (
     shown,
     trimmed,
 )
-from matewindow.weather.hours import HOUR, hour_records
+from matewindow.weather.hours import HOUR, MAX_DAYS, hour_records, hours_of
 from matewindow.weather.normal import VARIABLES, Kind, Provenance, Weather, make_weather
 from matewindow.weather.steps import NO_RECORD, WetHours, smooth, spread_rain, step_draws
 
@@ -56,8 +56,6 @@ LICENCE = "Data from MET Norway (CC BY 4.0, NLOD 2.0)"
 N_MEMBERS = 11
 """Members made from percentiles: ten and more are no thin ensemble, and of an odd number one is the
 middle."""
-MAX_DAYS = 40
-"""No source here forecasts further; a longer span of times is a broken file."""
 
 
 @dataclass(frozen=True)
@@ -386,13 +384,3 @@ def _position(answer: dict[str, Any], where: str) -> tuple[float, float, float |
         raise fault(f"longitude {longitude:g}, latitude {latitude:g} is no place on earth", here)
     known = bool(altitude) and abs(altitude[0]) < 10_000
     return latitude, longitude, altitude[0] if known else None
-
-
-# --- what the readers of intervals have in common ------------------------------------------------------
-
-
-def hours_of(starts: Times, lengths: NDArray[np.int64], first: np.datetime64) -> NDArray[np.int64]:
-    """Places of the hours of intervals in a series from ``first`` on, shape (sum of the lengths,)."""
-    offset = ((starts - first) // HOUR).astype(np.int64)
-    within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-    return np.repeat(offset, lengths) + within

@@ -31,7 +31,7 @@ import numpy as np
 
 from matewindow.errors import RequestError
 from matewindow.weather.files import fault, first_impossible, impossible, moment, read_bytes, trimmed
-from matewindow.weather.hours import HOUR, hour_records
+from matewindow.weather.hours import HOUR, MAX_DAYS, hour_records
 from matewindow.weather.mosmix_kml import AGAIN, Kml, read_elements
 from matewindow.weather.normal import VARIABLES, Provenance, Weather, make_weather
 
@@ -87,7 +87,6 @@ RAIN_OVER_MM = {
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _FRACTION = re.compile(r"\.0+(?=Z|[+-])")
-_MAX_DAYS = 40
 _MAX_MEMBERS = 1000
 _BURN_IN = 5
 """Draws begin this many decay times before the forecast, so that its start hardly matters (e**-5 is under 1 %)."""
@@ -252,8 +251,8 @@ def _stamps(texts: list[str], where: str) -> Times:
             what = "stands there twice" if stamp == stamps[-1] else "runs backwards"
             raise fault(f"{text} {what}", here, AGAIN)
         stamps.append(stamp)
-    if (stamps[-1] - stamps[0]).days > _MAX_DAYS:
-        raise fault(f"its times span more than {_MAX_DAYS} days", where, AGAIN)
+    if (stamps[-1] - stamps[0]).days > MAX_DAYS:
+        raise fault(f"its times span more than {MAX_DAYS} days", where, AGAIN)
     return np.array([stamp.replace(tzinfo=None) for stamp in stamps], dtype="datetime64[s]")
 
 

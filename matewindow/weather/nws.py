@@ -45,8 +45,7 @@ from matewindow.weather.files import (
     shown,
     trimmed,
 )
-from matewindow.weather.hours import HOUR
-from matewindow.weather.metno import MAX_DAYS, hours_of
+from matewindow.weather.hours import HOUR, MAX_DAYS, hours_of
 from matewindow.weather.normal import Provenance, Weather, make_weather
 from matewindow.weather.steps import MAX_STEP_H, NO_RECORD, WetHours, spread_rain, step_draws
 

@@ -171,11 +171,7 @@ def parse_single_run(text: str, run_time: datetime, *, file: str | None = None) 
             after it, so that it must be another run.
         RequestError: a run time without a time zone or off the hour.
     """
-    if run_time.tzinfo is None or run_time.astimezone(UTC).replace(minute=0, second=0, microsecond=0) != run_time:
-        raise RequestError(
-            f"{run_time.isoformat()} is no run time", where="run_time", fix="Give a full hour with its time zone."
-        )
-    run_time = run_time.astimezone(UTC)
+    run_time = as_run_time(run_time)
     where = file or "Open-Meteo answer (single run)"
     weather = parse_forecast(text, file=where)
     first = weather.times[0].astype("datetime64[s]").astype(datetime).replace(tzinfo=UTC)
@@ -184,6 +180,18 @@ def parse_single_run(text: str, run_time: datetime, *, file: str | None = None) 
         what = f"its first hour with values, {first:%Y-%m-%dT%H:%MZ}, lies {order} the run, {run_time:%Y-%m-%dT%H:%MZ}"
         raise fault(what, where, "Give the run that was asked for, or ask for that run again.")
     return replace(weather, provenance=replace(weather.provenance, run_time=run_time, file=file))
+
+
+def as_run_time(moment: datetime) -> datetime:
+    """The time of a run in UTC.
+
+    Raises:
+        RequestError: no time zone, or off the hour.
+    """
+    if moment.tzinfo is None or moment.astimezone(UTC).replace(minute=0, second=0, microsecond=0) != moment:
+        what = f"{moment.isoformat()} is no run time"
+        raise RequestError(what, where="run_time", fix="Give a full hour with its time zone.")
+    return moment.astimezone(UTC)
 
 
 def parse_run_metadata(text: str, *, file: str | None = None) -> RunMetadata:

@@ -82,7 +82,9 @@ class _TimedReader(io.RawIOBase):
         super().close()
 
 
-class _TimedResponse(http.client.HTTPResponse):
+class TimedResponse(http.client.HTTPResponse):
+    """A response whose reads, those of header lines too, end by the deadline of ``within``."""
+
     def __init__(self, sock: socket.socket, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - passed on
         super().__init__(sock, *args, **kwargs)
         deadline = _deadline.get()
@@ -93,11 +95,11 @@ class _TimedResponse(http.client.HTTPResponse):
 
 
 class _Connection(HTTPConnection):
-    response_class = _TimedResponse
+    response_class = TimedResponse
 
 
 class _SecureConnection(HTTPSConnection):
-    response_class = _TimedResponse
+    response_class = TimedResponse
 
 
 class _Pool(HTTPConnectionPool):

@@ -196,6 +196,13 @@ class WeatherStore:
             return entry
         return None
 
+    def answers(self, key: Key) -> Iterator[Entry]:
+        """All stored answers to a request, the newest first, also those of which only the normal form is kept."""
+        for folder in reversed(self._folders(key)):
+            entry = self._read(folder)
+            if entry is not None:
+                yield entry
+
     def entries(
         self, *, source: str | None = None, site: str | None = None, kind: str | None = None
     ) -> Iterator[Entry]:

@@ -226,7 +226,7 @@ def _check_status(
         return
     said = masked(_said(response, deadline), secrets)
     reason = f"it answered {status}" + (f" ({said})" if said else "")
-    wait_s = _retry_after_s(response.headers, now)
+    wait_s = retry_after_s(response.headers, now)
     if status == 429:
         raise CallFailedError(reason, again=wait_s is not None, answered=True, status=status, wait_s=wait_s)
     blame: Blame = "source" if status >= 500 or status in {401, 403} or status < 400 else "nobody"
@@ -246,7 +246,7 @@ def _said(response: requests.Response, deadline: Deadline) -> str:
     return text if len(text) <= 200 else text[:197] + "..."
 
 
-def _retry_after_s(headers: Mapping[str, str], now: Callable[[], datetime]) -> float | None:
+def retry_after_s(headers: Mapping[str, str], now: Callable[[], datetime]) -> float | None:
     """Seconds that ``Retry-After`` asks for; a date is compared with the server's own ``Date``, if it sends one."""
     text = headers.get("Retry-After", "").strip()
     if text.isascii() and text.isdigit():

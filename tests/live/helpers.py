@@ -12,9 +12,9 @@ from matewindow.graft import GraftDecision, graft_decision
 from matewindow.live import LIMITS, Live, live_sources
 from matewindow.settings import Settings
 from matewindow.site import Site
+from matewindow.weather.desk import Desk
 from matewindow.weather.http import Client
 from matewindow.weather.live.addresses import Addresses
-from matewindow.weather.live.services import Desk
 from matewindow.weather.store import WeatherStore
 from tests.loopback.exchange import NOW, SetClock
 
@@ -41,6 +41,7 @@ ADDRESSES = {
     "openmeteo_ensemble": ("open-meteo-ensemble", "/v1/ensemble"),
     "openmeteo_archive": ("open-meteo-archive", "/v1/archive"),
     "openmeteo_previous_runs": ("open-meteo-previous-runs", "/v1/forecast"),
+    "openmeteo_single_runs": ("open-meteo-single-runs", "/v1/forecast"),
     "openmeteo_elevation": ("open-meteo-forecast", "/v1/elevation"),
     "openmeteo_geocoding": ("open-meteo-geocoding", "/v1/search"),
     "openmeteo_meta": ("open-meteo-ensemble", "/data/{model}/static/meta.json"),

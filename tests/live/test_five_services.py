@@ -15,11 +15,10 @@ import numpy as np
 import pytest
 
 from matewindow.sources import sources_of
-from matewindow.weather import mosmix
+from matewindow.weather import brightsky_fetch, metno_fetch, mosmix, mosmix_fetch, nws_fetch, openmeteo_fetch
 from matewindow.weather.folder import WeatherFolder
 from matewindow.weather.live.archive import fetch_archive
-from matewindow.weather.live.obtain import obtain
-from matewindow.weather.live.services import LISTINGS, MosmixSpread
+from matewindow.weather.live.services import LISTINGS
 from matewindow.weather.normal import Provenance, make_weather
 from tests.live.helpers import AMERICA, BIOLOGY, GERMANY, desk_at
 from tests.loopback.scenario import FIELDS, HOUR_S, Hours, Place, Scenario
@@ -32,8 +31,9 @@ if TYPE_CHECKING:
 
     from matewindow.site import Site
     from matewindow.siteweather import SiteWeather
-    from matewindow.weather.live.services import Desk
+    from matewindow.weather.desk import Desk
     from matewindow.weather.normal import Weather
+    from matewindow.weather.obtain import Obtained
     from tests.loopback.server import LoopbackServer
 
 pytestmark = pytest.mark.allow_hosts(["127.0.0.1"])
@@ -75,6 +75,17 @@ class Tolerance:
     mean_h: float = 0.0
 
 
+FETCH: dict[str, Callable[[Site, Desk], Obtained]] = {
+    "Open-Meteo ensemble": openmeteo_fetch.fetch_ensemble,
+    "Open-Meteo forecast": openmeteo_fetch.fetch_forecast,
+    "MET Norway ensemble": metno_fetch.fetch_spread,
+    "MET Norway forecast": metno_fetch.fetch_locationforecast,
+    "US National Weather Service forecast": nws_fetch.fetch_gridpoints,
+    "Bright Sky (DWD) forecast": brightsky_fetch.fetch_forecast,
+    "Bright Sky (DWD) observed": brightsky_fetch.fetch_observed,
+    "DWD MOSMIX ensemble": mosmix_fetch.fetch_spread,
+}
+"""How each part of each service is fetched by itself."""
 STEPS = "rain placed by the record"
 """Rain of 3 or 6 hours falls in as many hours as past weather shows for such a sum, which may hit the hours that matter
 or miss them: a day of four hours may be off by more than one."""
@@ -123,11 +134,10 @@ def told(site: Site, desk: Desk) -> dict[str, Days]:
 
     found = {}
     for service in (listing.service for listing in LISTINGS if listing.service.serves(site)):
-        question = service.question(site, desk)
-        got = obtain(question, site, desk, max_age=timedelta(days=3))
-        found[f"{service.name} {service.part}"] = laid(got.weather)
-        if isinstance(service, MosmixSpread):
-            run = mosmix.parse_kmz(desk.client.get(question.request).body)
+        name = f"{service.name} {service.part}"
+        found[name] = laid(FETCH[name](site, desk).weather)
+        if isinstance(service, mosmix_fetch.MosmixSpread):
+            run = mosmix.parse_kmz(service.question(site, desk).ask(desk).body)
             found[f"{service.name} run"] = laid(run.weather)
     return found
 
@@ -171,6 +181,10 @@ def test_all_services_give_the_flight_hours_of_the_same_weather(
             failures.append(f"{name}: coarse days, {max(late):.2f} at worst, {np.mean(late):.2f} on average")
     assert {name.rpartition(" ")[0] for name in found} == services
     assert not failures
+
+
+def test_every_part_of_every_service_can_be_fetched_by_itself() -> None:
+    assert {f"{listing.service.name} {listing.service.part}" for listing in LISTINGS} == set(FETCH)
 
 
 def test_whatever_the_service_a_wet_spell_shuts_the_queens_in(server: LoopbackServer, tmp_path: Path) -> None:

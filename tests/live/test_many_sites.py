@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter, defaultdict
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -17,61 +16,29 @@ import numpy as np
 import pytest
 
 from matewindow.errors import InputError
-from matewindow.settings import Settings
 from matewindow.site import Site
-from matewindow.weather.http import Client
-from matewindow.weather.live.addresses import Addresses
+from matewindow.weather.live.adopt import adopt
 from matewindow.weather.live.cells import LAPSE_K_M, cell_of, moved, neighbours
 from matewindow.weather.live.gather import Gathered, gather
-from matewindow.weather.live.many import MANY_LIMITS, ManySites, adopt, gather_many
-from matewindow.weather.live.services import Desk
-from matewindow.weather.store import WeatherStore
-from tests.live.helpers import CONTACT, GERMANY, sound
+from matewindow.weather.live.many import MANY_LIMITS, ManySites, gather_many
+from tests.live.helpers import GERMANY, sound
+from tests.live.manysites import APART, InCells, invented_sites, many_desk, places_asked, weather_calls
 from tests.loopback import openmeteo_weather
 from tests.loopback.exchange import NOW
-from tests.loopback.scenario import Hours, Place, Scenario
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable
     from pathlib import Path
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     from matewindow.weather.normal import Weather
-    from tests.loopback.exchange import Exchange
     from tests.loopback.server import LoopbackServer
 
 pytestmark = pytest.mark.allow_hosts(["127.0.0.1"])
 
 YEARS = 1
 NORWAY = Site("Vestøy", 59.41, 10.47, 12.0, "Europe/Oslo", exposure=0.7)
-APART = tuple(
-    Site(name, latitude, longitude, height_m, "Europe/London", exposure=0.7)
-    for name, latitude, longitude, height_m in (
-        ("Hill", 52.13, -1.74, 210.0),
-        ("Dale", 52.61, -2.31, 45.0),
-        ("Moor", 53.40, -1.93, 330.0),
-    )
-)
-"""Three sites in three cells; invented."""
-
-
-@dataclass(frozen=True)
-class InCells(Scenario):
-    """The invented weather, alike over a cell where the model is coarse. Heights stay those of the site."""
-
-    def truth(self, place: Place, stamps: ArrayLike) -> Hours:
-        return super().truth(_middle(place), stamps)
-
-    def forecast(
-        self, place: Place, stamps: ArrayLike, run_s: ArrayLike, model: str, members: Sequence[int] = (0,)
-    ) -> Hours:
-        return super().forecast(_middle(place) if "025" in model else place, stamps, run_s, model, members)
-
-
-def _middle(place: Place) -> Place:
-    row, column = cell_of(place.latitude, place.longitude)
-    return Place(0.25 * row, (0.25 * column + 180.0) % 360.0 - 180.0, place.height_m)
 
 
 @pytest.fixture(autouse=True)
@@ -93,41 +60,6 @@ def each_alone(running: LoopbackServer, tmp_path_factory: pytest.TempPathFactory
             alone[site.name] = weather_of(gather(site, desk, years=YEARS))
             assert alone[site.name].keys() == {"ensemble", "forecast", "past"}
     return alone
-
-
-def invented_sites(n: int, *, side_km: float = 40.0, high_m: float = 140.0, seed: int = 1) -> list[Site]:
-    """Sites in a square in the English Midlands, positions and heights from 40 m up drawn at random."""
-    drawn = np.random.default_rng(seed).random((n, 3))
-    return [
-        Site(
-            f"site {i}",
-            51.6 + 0.009 * side_km * a,
-            -2.2 + 0.0145 * side_km * b,
-            40.0 + (high_m - 40.0) * c,
-            "Europe/London",
-            exposure=0.7,
-        )
-        for i, (a, b, c) in enumerate(drawn)
-    ]
-
-
-@contextmanager
-def many_desk(server: LoopbackServer, folder: Path, **more: Any) -> Iterator[Desk]:
-    """A desk for many sites, its calls led to the loopback server."""
-    limits, key = more.pop("limits", MANY_LIMITS), more.get("openmeteo_api_key")
-    settings = Settings(**{"contact": CONTACT, "store_folder": folder, **more})
-    store = WeatherStore.at_home(settings, now=server.clock.now)
-    with Client(settings, store, server.clock, limits=limits, session=server.session()) as client:
-        yield Desk(client, Addresses(), server.clock.now(), key, monotonic=server.clock.monotonic)
-
-
-def weather_calls(server: LoopbackServer, service: str = "open-meteo") -> list[Exchange]:
-    """Requests for weather, without those for the time of the newest run."""
-    return [e for e in server.calls(service) if "/v1/" in e.path]
-
-
-def places_asked(call: Exchange) -> int:
-    return len(call.request.items("latitude"))
 
 
 def weather_of(gathered: Gathered) -> dict[str, Weather]:
@@ -202,6 +134,19 @@ def test_three_sites_in_three_cells_take_one_request_a_kind_and_one_a_year(
     assert len(server.calls()) == after_batches  # looking a site up asks for nothing more
     assert got == {site.name: BY_OPEN_METEO for site in APART}
     assert sound(tmp_path, server)
+
+
+def test_an_answer_for_all_is_kept_once_site_by_site(server: LoopbackServer, tmp_path: Path) -> None:
+    with many_desk(server, tmp_path) as desk:
+        gather_many(APART, desk, years=YEARS)
+        kept = Counter((e.key.site, e.key.kind) for e in desk.client.store.entries())
+        n_bytes = sum(e.n_bytes for e in desk.client.store.entries())
+
+    each = Counter({"ensemble": 1, "forecast": 1, "analysis": YEARS + 1})
+    sites = [f"{site.latitude:g}_{site.longitude:g}" for site in APART]
+    assert kept == Counter({(s, kind): n for s in sites for kind, n in each.items()} | {("all", "run"): 1})
+    one = max(w.n_bytes for w in desk.client.store.entries(kind="ensemble"))
+    assert n_bytes < 3 * 2.5 * one  # ensembles are the larger part of it
 
 
 def test_sites_in_cells_of_their_own_get_the_very_numbers_of_a_pull_for_each_alone(

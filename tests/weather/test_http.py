@@ -716,6 +716,39 @@ def test_nobody_is_asked_while_an_answer_is_fresh_by_expires(
 
 
 @loopback_only
+def test_what_is_wanted_anew_is_asked_for_though_an_answer_is_fresh_and_is_kept_like_any_other(
+    server: Loopback, client: Client, store: WeatherStore, clock: TurnedClock
+) -> None:
+    request = question(server.url, fresh=HOUR)
+    server.will(reply(b'{"n": 1}', ETag='"one"'), reply(b'{"n": 2}'))
+    client.get(request)
+    clock.turn(MINUTE)
+
+    again = client.get(request, anew=True)
+
+    assert (again.origin, again.text, again.fetched_at) == ("network", '{"n": 2}', NOON + MINUTE)
+    assert server.seen[1].headers["If-None-Match"] == '"one"'
+    assert [store.body(e) for e in store.answers(request.key)] == [b'{"n": 2}', b'{"n": 1}']
+    assert client.get(request).text == '{"n": 2}'
+    assert len(server.seen) == 2
+
+
+@loopback_only
+def test_what_is_not_to_be_kept_is_asked_for_every_time_and_says_how_long_it_is_fresh(
+    server: Loopback, client: Client, store: WeatherStore
+) -> None:
+    server.will(reply(ETag='"one"'), reply(Cache_Control="max-age=60"))
+    request = question(server.url, fresh=HOUR, keep=False)
+
+    first, second = client.get(request), client.get(request)
+
+    assert [(f.origin, f.entry, f.text) for f in (first, second)] == [("network", None, '{"n": 1}')] * 2
+    assert (first.fresh_until, second.fresh_until) == (NOON + HOUR, NOON + MINUTE)
+    assert "If-None-Match" not in server.seen[1].headers
+    assert list(store.entries()) == []
+
+
+@loopback_only
 @pytest.mark.parametrize("ours_off", [-400 * DAY, 400 * DAY])
 def test_a_wrong_clock_here_does_not_change_how_long_an_answer_is_fresh(
     ours_off: timedelta, server: Loopback, client: Client, clock: TurnedClock

@@ -89,6 +89,15 @@ def scratch(store: WeatherStore) -> list[Path]:
 # --- what comes back ----------------------------------------------------------------------------------------
 
 
+def test_the_answers_to_a_request_come_newest_first_and_no_others(store: WeatherStore) -> None:
+    for minutes in (5, 9, 0):
+        store.put(received(b"%d" % minutes, NOON - minutes * MINUTE))
+    store.put(received(b"another question", of=key(lat="41")))
+
+    assert [store.body(entry) for entry in store.answers(key())] == [b"0", b"5", b"9"]
+    assert list(store.answers(key(lat="42"))) == []
+
+
 def test_an_answer_comes_back_as_it_was_received_with_all_that_was_said_about_it(store: WeatherStore) -> None:
     put = received(
         b"\x00\xff not text",

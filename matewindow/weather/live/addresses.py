@@ -20,6 +20,7 @@ class Addresses:
     openmeteo_ensemble: str = "https://ensemble-api.open-meteo.com/v1/ensemble"
     openmeteo_archive: str = "https://archive-api.open-meteo.com/v1/archive"
     openmeteo_previous_runs: str = "https://previous-runs-api.open-meteo.com/v1/forecast"
+    openmeteo_single_runs: str = "https://single-runs-api.open-meteo.com/v1/forecast"
     openmeteo_elevation: str = "https://api.open-meteo.com/v1/elevation"
     openmeteo_geocoding: str = "https://geocoding-api.open-meteo.com/v1/search"
     openmeteo_meta: str = "https://ensemble-api.open-meteo.com/data/{model}/static/meta.json"

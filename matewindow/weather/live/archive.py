@@ -2,36 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import UTC, date, timedelta
+from dataclasses import dataclass
+from datetime import UTC, timedelta
 from typing import TYPE_CHECKING
 
 from matewindow.errors import SourceError, WeatherFileError
-from matewindow.weather import openmeteo
-from matewindow.weather.budget import open_meteo_weight
-from matewindow.weather.http import SourceRequest
 from matewindow.weather.join import joined
-from matewindow.weather.live.obtain import Obtained, obtain, reason_of
 from matewindow.weather.live.patience import Patience
-from matewindow.weather.live.services import HOURLY, Question, openmeteo_params, site_name
 from matewindow.weather.manners import OPEN_METEO
+from matewindow.weather.obtain import Obtained, reason_of
+from matewindow.weather.openmeteo_fetch import LATE_D, archive_question, fetch_archive_year
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from matewindow.site import Site
-    from matewindow.weather.http import Fetched
-    from matewindow.weather.live.services import Desk
+    from matewindow.weather.desk import Desk
     from matewindow.weather.normal import Weather
 
 YEARS = 30
-LATE_D = 6
-"""ERA5 comes five days late; one more for the day that is not over yet."""
-_THIS_YEAR, _DONE = timedelta(days=1), timedelta(days=3650)
 _NONSENSE_YEARS = 1
 """So many years may make no sense, such as the first days of January, before no more are asked for."""
-_MONTHS_AFTER = 2
-"""A year is final in the archive when so many months have passed: preliminary days are replaced."""
 
 
 @dataclass(frozen=True)
@@ -47,36 +38,6 @@ class Archive:
         """The newest year, if it is an older answer because there is no new one."""
         newest = self.obtained[max(self.obtained)] if self.obtained else None
         return newest if newest is not None and newest.stale else None
-
-
-def archive_question(site: Site, desk: Desk, year: int) -> Question:
-    """One year of hourly ERA5 for a site; of the current year as much as there is."""
-    today = desk.now.astimezone(UTC).date()
-    first, last = date(year, 1, 1), min(date(year, 12, 31), today - timedelta(days=LATE_D))
-    settled = today - last > timedelta(days=31 * _MONTHS_AFTER)
-    request = SourceRequest(
-        source=OPEN_METEO,
-        url=desk.hosts.openmeteo_archive,
-        params=openmeteo_params(site)
-        | {
-            "start_date": first.isoformat(),
-            "end_date": last.isoformat(),
-            "hourly": ",".join(HOURLY),
-            "models": "era5",
-        },
-        site=site_name(site, OPEN_METEO),
-        kind="analysis",
-        secrets=desk.secrets,
-        weight=open_meteo_weight(len(HOURLY), days=(last - first).days + 1),
-        fresh=_DONE if settled else _THIS_YEAR,
-    )
-
-    def read(fetched: Fetched) -> Weather:
-        weather = openmeteo.parse_archive(fetched.text)
-        provenance = replace(weather.provenance, fetched_at=fetched.fetched_at, model="ERA5")
-        return replace(weather, provenance=provenance)
-
-    return Question(request, read, moving=frozenset({"end_date"}))
 
 
 def years_wanted(desk: Desk, years: int = YEARS) -> list[int]:
@@ -111,8 +72,7 @@ def fetch_archive(
     obtained: dict[int, Obtained] = {}
     failed: dict[int, str] = {}
     wanted = years_wanted(desk, years)
-    questions = {year: archive_question(site, desk, year) for year in wanted}
-    key = questions[wanted[0]].request.key
+    key = archive_question(site, desk, wanted[0]).request.key
     stored = list(desk.client.store.entries(source=key.source, site=key.site, kind=key.kind))
     refused = not_asked
     nonsense = 0
@@ -121,7 +81,7 @@ def fetch_archive(
         spared = patience.hung(OPEN_METEO.name) or patience.spent
         reason, made_no_sense = None, False
         try:
-            got = obtain(questions[year], site, desk, max_age=_DONE, not_asked=refused, spared=spared, stored=stored)
+            got = fetch_archive_year(site, desk, year, not_asked=refused, spared=spared, stored=stored)
             obtained[year], reason, made_no_sense = got, got.reason, got.nonsense
         except (SourceError, WeatherFileError) as fault:
             failed[year] = reason = reason_of(fault)

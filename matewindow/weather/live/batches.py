@@ -1,8 +1,8 @@
 """One request to Open-Meteo for many sites: as large as service, budget and line bear, taken apart into the store.
 
 Every site's part of an answer is kept under the site's own request, word for word as it came, so that whoever asks for
-the site alone afterwards finds it fresh. Nothing is told apart here that a single answer is not: what makes no sense
-for a site is not kept, and the site is then asked for by itself, like one whose request failed or had to wait.
+the site alone afterwards finds it fresh. The answer as a whole is not kept beside its parts. What makes no sense for a
+site is not kept, and the site is then asked for by itself, like one whose request failed or had to wait.
 
 How large a request may be (the service's pricing page and source code, 2026): 1,000 places, a weight of 5,000, and no
 more than is left of the budget, which is held to before anything is sent. Kept to here: 100 places, whose positions and
@@ -19,12 +19,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from matewindow.errors import SourceError, StoreError, WeatherFileError
-from matewindow.weather.entries import CLOCK_SLACK, Received
+from matewindow.weather.entries import Received
 from matewindow.weather.files import fault
 from matewindow.weather.folder import check_place
-from matewindow.weather.http import Fetched
-from matewindow.weather.live.gather import MAX_AGE
-from matewindow.weather.live.obtain import obtain
 from matewindow.weather.manners import OPEN_METEO
 from matewindow.weather.openmeteo_list import ANSWER, split_places
 
@@ -32,10 +29,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from matewindow.site import Site
-    from matewindow.weather.entries import Entry
-    from matewindow.weather.http import SourceRequest
+    from matewindow.weather.desk import Desk, Question
+    from matewindow.weather.http import Fetched, SourceRequest
     from matewindow.weather.live.patience import Patience
-    from matewindow.weather.live.services import Desk, Question
+    from matewindow.weather.normal import Weather
+    from matewindow.weather.openmeteo_runs import PreviousRuns
 
 _log = logging.getLogger(__name__)
 
@@ -54,7 +52,7 @@ class Wanted:
     """A site and what is asked for it."""
 
     site: Site
-    question: Question
+    question: Question[Weather] | Question[PreviousRuns]
 
 
 @dataclass
@@ -85,7 +83,7 @@ class Batches:
         """
         self._failures = 0
         once = {w.question.request.key: w for w in wanted}
-        left = [w for w in once.values() if fresh_entry(w.question.request, self.desk) is None]
+        left = [w for w in once.values() if self.desk.fresh(w.question.request) is None]
         while left:
             if self._failures >= _FAILURES or self.patience.hung(OPEN_METEO.name):
                 return False
@@ -116,9 +114,9 @@ class Batches:
         self.patience.begin()
         try:
             if len(batch) == 1:
-                obtain(batch[0].question, batch[0].site, self.desk, max_age=MAX_AGE)
+                batch[0].question.ask(self.desk)  # kept as it is, and read when it is looked for
                 return
-            fetched = self.desk.client.get(_for_all(batch))
+            fetched = batch[0].question.ask(self.desk, _for_all(batch))
             parts = split_places(fetched.text)
             if len(parts) != len(batch):
                 raise fault(f"it is for {len(parts)} places, and {len(batch)} were asked for", ANSWER)
@@ -137,28 +135,18 @@ class Batches:
         """Put a site's part of an answer where its own answer would be, if it makes sense for the site."""
         request, body = wanted.question.request, text.encode()
         _check_number(text, number)
-        check_place(wanted.question.read(Fetched(body, None, fetched.fetched_at, "network")), wanted.site)
-        entry = fetched.entry
+        check_place(wanted.question.read(replace(fetched, body=body)), wanted.site)
         self.desk.client.store.put(
             Received(
                 key=request.key,
                 url=request.url,
                 params=request.params,
                 fetched_at=fetched.fetched_at,
-                status=200 if entry is None else entry.status,
+                status=200,
                 body=body,
-                content_type=None if entry is None else entry.content_type,
-                fresh_until=fetched.fetched_at + request.fresh if entry is None else entry.fresh_until,
+                fresh_until=fetched.fresh_until,
             )
         )
-
-
-def fresh_entry(request: SourceRequest, desk: Desk) -> Entry | None:
-    """The stored answer to a request for which nobody need be asked, if there is one."""
-    now, entry = desk.client.store.now(), desk.client.store.latest(request.key)
-    if entry is None or entry.fresh_until is None or now >= entry.fresh_until or entry.age(now) < -CLOCK_SLACK:
-        return None
-    return entry
 
 
 def _fitting(wanted: Sequence[Wanted], room: float) -> int:
@@ -172,14 +160,12 @@ def _fitting(wanted: Sequence[Wanted], room: float) -> int:
 
 
 def _for_all(batch: Sequence[Wanted]) -> SourceRequest:
-    """One request for all, kept under a name of its own."""
+    """One request for all; its answer is kept site by site only."""
     requests = [w.question.request for w in batch]
     first = requests[0]
     places = {name: ",".join(r.params[name] for r in requests) for name in _OF_A_PLACE}
     weight = sum(r.weight for r in requests)
-    return replace(
-        first, params={**first.params, **places}, site="several", kind=f"several-{first.kind}", weight=weight
-    )
+    return replace(first, params={**first.params, **places}, weight=weight, keep=False)
 
 
 def _check_number(text: str, number: int) -> None:

@@ -3,28 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from matewindow.errors import InputError, SourceError, WeatherFileError
+from matewindow.weather.brightsky_fetch import OBSERVED_AGE
 from matewindow.weather.folder import WeatherFolder
 from matewindow.weather.join import joined
 from matewindow.weather.live.archive import YEARS, Archive, fetch_archive
-from matewindow.weather.live.obtain import Obtained, obtain, reason_of
 from matewindow.weather.live.patience import Patience
-from matewindow.weather.live.services import Desk, Part, Service, services_for
+from matewindow.weather.live.services import services_for
 from matewindow.weather.manners import OPEN_METEO
+from matewindow.weather.obtain import MAX_AGE, Obtained, obtain, reason_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import timedelta
 
     from matewindow.site import Site
+    from matewindow.weather.desk import Desk, Part
+    from matewindow.weather.live.services import Service
     from matewindow.weather.normal import Weather
 
-MAX_AGE = timedelta(days=3)
-"""Up to which age a forecast serves when nobody gives a newer one; its lead, and so its weight, goes by its age."""
 _PART_WORDS = {"observed": "observations"}
-_OBSERVED_AGE = timedelta(days=14)
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ def _part(
 ) -> Weather | None:
     """One part from the first service that has it fresh, else the youngest stale one."""
     stale: list[tuple[Obtained, Attempt]] = []
-    max_age = _OBSERVED_AGE if part == "observed" else MAX_AGE
+    max_age = OBSERVED_AGE if part == "observed" else MAX_AGE
     for service in services_for(site, part, trade_without_key=trade_without_key):
         source = service.source.name
         if stale and patience.spent:

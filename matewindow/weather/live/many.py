@@ -10,7 +10,7 @@ How the answers are shared out:
 
 What is kept: every answer once, under the site that was asked for, where a later call for that site alone finds it
 fresh. The sites that share it get no copy in the store: those of 1,000 sites with 30 years would fill more than 3 GB,
-seven times what the store is allowed. ``adopt`` gives one of them its own when it is needed, without asking anybody.
+seven times what the store is allowed. ``adopt.py`` gives one of them its own when it is needed, without asking anybody.
 """
 
 from __future__ import annotations
@@ -22,33 +22,37 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from matewindow.errors import InputError, SourceError, WeatherFileError
-from matewindow.weather.entries import Received
+from matewindow.weather.desk import site_name
 from matewindow.weather.folder import WeatherFolder
-from matewindow.weather.live.archive import YEARS, archive_question, fetch_archive, years_wanted
-from matewindow.weather.live.batches import Batches, Wanted, fresh_entry
-from matewindow.weather.live.cells import SHARED_WITHIN_M, asked_for, cell_of, height_m, is_moved, moved, neighbours
-from matewindow.weather.live.gather import MAX_AGE, Attempt, Gathered, InHand, gather
-from matewindow.weather.live.obtain import obtain
+from matewindow.weather.live.adopt import sites_folder
+from matewindow.weather.live.archive import YEARS, fetch_archive, years_wanted
+from matewindow.weather.live.batches import Batches, Wanted
+from matewindow.weather.live.cells import asked_for, height_m, moved, neighbours
+from matewindow.weather.live.correction import Learnt, learn_correction
+from matewindow.weather.live.gather import Attempt, Gathered, InHand, gather
 from matewindow.weather.live.patience import Patience
-from matewindow.weather.live.services import OpenMeteo, services_for, site_name
+from matewindow.weather.live.services import services_for
 from matewindow.weather.manners import OPEN_METEO
+from matewindow.weather.obtain import obtain
+from matewindow.weather.openmeteo_fetch import OpenMeteo, archive_question
+from matewindow.weather.openmeteo_runs_fetch import previous_runs_question
 from matewindow.weather.transport import Limits
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
-    from pathlib import Path
 
     from matewindow.site import Site
-    from matewindow.weather.entries import Entry
-    from matewindow.weather.live.services import Desk, Part, Question
+    from matewindow.weather.desk import Desk, Part
     from matewindow.weather.normal import Weather
+    from matewindow.weather.steps import WetHours
 
 MANY_LIMITS = Limits(connect_s=2.0, read_s=15.0, total_s=30.0, tries=2, longest_wait_s=1.0)
 """For the desk of a pull for many sites: answers are larger, and nobody waits for them at the hive."""
+MANY_PATIENCE_S = 120.0
+"""What calls that fail may cost a pull for many sites before what is in the store must do (``Patience``)."""
 _CELLS_HELD = 2
 _WORTH = {"analysis": 2, "ensemble": 1}
 """What it is worth that a site's answers are in the store already, by their kind."""
-_PLACE = frozenset({"latitude", "longitude", "elevation"})
 
 
 def gather_many(
@@ -57,23 +61,28 @@ def gather_many(
     *,
     trade_without_key: bool = False,
     years: int = YEARS,
+    earlier_runs: bool = False,
     wait_s: float = 0.0,
     sleep: Callable[[float], None] = time.sleep,
     patience: Patience | None = None,
+    on_step: Callable[[int, int], None] | None = None,
 ) -> ManySites:
     """Get the weather of many sites, with one request for many where the service allows it.
 
-    All such requests are made here, the ensemble first, then the forecast, then the years from the nearest on.
+    All such requests are made here, the ensemble first, then the forecast, then the years from the nearest on, at last
+    the earlier runs.
 
     Args:
         sites: where; each with a name of its own.
         desk: client, addresses, clock, key; better one with ``MANY_LIMITS``.
         trade_without_key: leave out services that may not serve trade without a key.
         years: past years wanted.
+        earlier_runs: ask also for what ``ManySites.correction`` learns from.
         wait_s: how long to wait in all for room in the budget, which opens anew every minute and hour. For what finds
             none other services are asked, and past years are lacking until another pull.
         sleep: waits so many seconds.
         patience: what slow calls have cost this pull.
+        on_step: called with the number of steps done and in all: ensemble, forecast, each year.
 
     Returns:
         The weather by the name of the site.
@@ -86,18 +95,27 @@ def gather_many(
         if site.name in by_name:
             raise InputError(f"two sites are called {site.name!r}", fix="Give each site a name of its own.")
         by_name[site.name] = site
-    patience = patience or Patience(desk.monotonic)
+    patience = patience or Patience(desk.monotonic, MANY_PATIENCE_S)
     bands = list(neighbours(sites))
     asked = [asked_for(band, lambda s: _worth(s, desk)) for band in bands]
     if not trade_without_key:
-        batches = Batches(desk, patience, sleep, wait_s)
-        batches.ask(_wanted(asked, "ensemble", desk))
-        batches.ask(_wanted(by_name.values(), "forecast", desk))
-        for year in years_wanted(desk, years):
-            if not batches.ask([Wanted(s, archive_question(s, desk, year)) for s in asked]):
-                break
+        steps = [_wanted(asked, "ensemble", desk), _wanted(by_name.values(), "forecast", desk)]
+        steps += [[Wanted(s, archive_question(s, desk, year)) for s in asked] for year in years_wanted(desk, years)]
+        if earlier_runs:
+            steps.append([Wanted(s, previous_runs_question(s, desk)) for s in asked])
+        _ask(steps, Batches(desk, patience, sleep, wait_s), on_step)
     giver = {site.name: giver for giver, band in zip(asked, bands, strict=True) for site in band}
     return ManySites(by_name, giver, desk, patience, years=years, trade_without_key=trade_without_key)
+
+
+def _ask(steps: Sequence[Sequence[Wanted]], batches: Batches, on_step: Callable[[int, int], None] | None) -> None:
+    """Ask step by step. Ensemble and forecast are tried each; of the rest no more once a step was left unfinished."""
+    for done, wanted in enumerate(steps):
+        everything = batches.ask(wanted)
+        if on_step is not None:
+            on_step(done + 1, len(steps))
+        if not everything and done > 1:
+            break
 
 
 class ManySites(Mapping[str, Gathered]):
@@ -122,6 +140,7 @@ class ManySites(Mapping[str, Gathered]):
         self._desk, self._patience, self._years = desk, patience, years
         self._barred = trade_without_key
         self._held: dict[str, InHand] = {}
+        self._learnt: dict[str, Learnt] = {}
 
     def __len__(self) -> int:
         return len(self._sites)
@@ -133,18 +152,47 @@ class ManySites(Mapping[str, Gathered]):
         return iter(self._giver)
 
     def __getitem__(self, name: str) -> Gathered:
-        site = self._sites[name]
         try:
-            return gather(
-                site,
-                self._desk,
-                trade_without_key=self._barred,
-                years=self._years,
-                patience=self._patience,
-                in_hand=None if self._barred else self._in_hand(site),
-            )
+            return self.gathered(name)
         except SourceError as failure:
             return Gathered(WeatherFolder(), [Attempt(failure.source, "weather", "failed", reason=failure.reason)])
+
+    def gathered(self, name: str) -> Gathered:
+        """Put together the weather of a site.
+
+        Raises:
+            KeyError: no such site.
+            SourceError: nobody gave anything for it.
+        """
+        site = self._sites[name]
+        return gather(
+            site,
+            self._desk,
+            trade_without_key=self._barred,
+            years=self._years,
+            patience=self._patience,
+            in_hand=None if self._barred else self._in_hand(site),
+        )
+
+    def correction(self, name: str, past: Weather | None, wet: WetHours | None = None) -> Learnt:
+        """What earlier runs of the ensemble's model got wrong at a site.
+
+        It is learnt once for all sites that share past years: model and reanalysis have the same cell there, and what
+        is moved by height is moved alike in both.
+
+        Args:
+            name: of a site that was looked up just now.
+            past: its own past years, for a site that shares none.
+            wet: how rain falls into hours there, from a longer record; None = as these past years have it.
+        """
+        giver, spared = self._giver[name], self._patience.hung(OPEN_METEO.name) or self._patience.spent
+        shared = self._held.get(giver.name, InHand()).archive
+        if shared is None or shared.record is None:
+            return learn_correction(self._sites[name], self._desk, past, spared=spared, wet=wet)
+        if giver.name not in self._learnt:
+            found = learn_correction(giver, self._desk, shared.record, spared=spared, wet=wet)
+            self._learnt = {giver.name: found}
+        return self._learnt[giver.name]
 
     def _in_hand(self, site: Site) -> InHand:
         """What the answers for the site's cell give for it."""
@@ -156,13 +204,13 @@ class ManySites(Mapping[str, Gathered]):
 
     def _of_cell(self, giver: Site) -> InHand:
         """Ensemble and past years of the site that was asked for in a cell; None where its neighbours must ask."""
-        hung, ensemble = self._patience.hung(OPEN_METEO.name), None
-        for wanted in _wanted([giver], "ensemble", self._desk):
-            spared = self._patience.spent
-            self._patience.begin()
-            with suppress(SourceError, WeatherFileError):  # then whoever needs it asks, and tells the reason
-                ensemble = obtain(wanted.question, giver, self._desk, max_age=MAX_AGE, not_asked=hung, spared=spared)
-            self._patience.end(OPEN_METEO.name, failed=ensemble is None or ensemble.stale)
+        question = OpenMeteo("ensemble").question(giver, self._desk)
+        hung, spared = self._patience.hung(OPEN_METEO.name), self._patience.spent
+        ensemble = None
+        self._patience.begin()
+        with suppress(SourceError, WeatherFileError):  # then whoever needs it asks, and tells the reason
+            ensemble = obtain(question, giver, self._desk, not_asked=hung, spared=spared)
+        self._patience.end(OPEN_METEO.name, failed=ensemble is None or ensemble.stale)
         archive = fetch_archive(giver, self._desk, years=self._years, patience=self._patience, not_asked=hung)
         return InHand(ensemble, archive if hung or archive.record is not None else None)
 
@@ -186,100 +234,6 @@ def _wanted(sites: Iterable[Site], part: Part, desk: Desk) -> list[Wanted]:
     return found
 
 
-# --- what the store has of a neighbour --------------------------------------------------------------------------
-
-
-def _home(desk: Desk) -> Path:
-    """The folder of the store in which every site of Open-Meteo has one."""
-    return desk.client.store.folder / "entries" / OPEN_METEO.name
-
-
 def _worth(site: Site, desk: Desk) -> int:
-    home = _home(desk) / site_name(site, OPEN_METEO)
-    return sum(worth for kind, worth in _WORTH.items() if (home / kind).is_dir())
-
-
-def adopt(site: Site, desk: Desk, *, years: int = YEARS) -> int:
-    """Give a site answers of its own from those that a neighbour in its cell got and that are still fresh.
-
-    A pull for this site alone then finds them, and asks for the rest only. Nobody is asked here.
-
-    Args:
-        site: where.
-        desk: its store, and its clock.
-        years: past years wanted.
-
-    Returns:
-        How many answers were taken over.
-
-    Raises:
-        StoreError: the store cannot be read or written.
-    """
-    near = _names_near(site, desk)
-    if not near:
-        return 0
-    questions = [w.question for w in _wanted([site], "ensemble", desk)]
-    questions += [archive_question(site, desk, year) for year in years_wanted(desk, years)]
-    entries = {kind: _entries_of(near, kind, desk) for kind in {q.request.kind for q in questions}}
-    missing = [q for q in questions if fresh_entry(q.request, desk) is None]
-    return sum(_adopted(question, entries[question.request.kind], site, desk) for question in missing)
-
-
-def _names_near(site: Site, desk: Desk) -> list[str]:
-    """Folders of other sites in the same cell."""
-    own, cell = site_name(site, OPEN_METEO), cell_of(site.latitude, site.longitude)
-    found = []
-    for folder in _home(desk).glob("*_*"):
-        latitude, _, longitude = folder.name.partition("_")
-        try:
-            here = cell_of(float(latitude), float(longitude))
-        except ValueError:
-            continue
-        if here == cell and folder.name != own:
-            found.append(folder.name)
-    return sorted(found)
-
-
-def _entries_of(names: Sequence[str], kind: str, desk: Desk) -> list[Entry]:
-    """Their fresh answers of a kind, the newest first."""
-    store, now = desk.client.store, desk.client.store.now()
-    found = [e for n in names for e in store.entries(source=OPEN_METEO.name, site=n, kind=kind)]
-    fresh = [e for e in found if e.fresh_until is not None and now < e.fresh_until and e.has_body]
-    return sorted(fresh, key=lambda e: e.id, reverse=True)
-
-
-def _adopted(question: Question, entries: Iterable[Entry], site: Site, desk: Desk) -> bool:
-    """Take over the first answer that answers the question, if there is one."""
-    store = desk.client.store
-    for entry in entries:
-        weather = _shareable(entry, question, site, desk)
-        if weather is None:
-            continue
-        request = question.request
-        own = store.put(
-            Received(
-                key=request.key,
-                url=request.url,
-                params=request.params,
-                fetched_at=entry.fetched_at,
-                status=entry.status,
-                body=store.body(entry),
-                content_type=entry.content_type,
-                fresh_until=entry.fresh_until,
-            )
-        )
-        store.save_normal(own, moved(weather, int(entry.params["elevation"]), height_m(site)))
-        return True
-    return False
-
-
-def _shareable(entry: Entry, question: Question, site: Site, desk: Desk) -> Weather | None:
-    """What a neighbour's answer says, if the question was the same but for the place, and the heights are alike."""
-    request = question.request
-    here, there = ({k: v for k, v in p.items() if k not in _PLACE} for p in (request.params, entry.params))
-    if entry.url != request.url or here != there:
-        return None
-    if abs(int(entry.params["elevation"]) - height_m(site)) > SHARED_WITHIN_M:
-        return None
-    weather = desk.client.store.load_normal(entry)
-    return None if weather is None or is_moved(weather) else weather
+    here = sites_folder(desk) / site_name(site, OPEN_METEO)
+    return sum(worth for kind, worth in _WORTH.items() if (here / kind).is_dir())

@@ -5,11 +5,11 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
+from matewindow.weather.desk import SLOW_S
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-SLOW_S = 2.5
-"""A call that took longer hung; nearly all answers that come at all come within a second or two."""
 PATIENCE_S = 4.5
 """Seconds lost to calls that failed or hung, after which only those are made for which nothing is in the store. One
 call that hangs to its limit still lets the next service be asked."""
@@ -20,10 +20,12 @@ class Patience:
 
     Args:
         monotonic: seconds that never run backwards.
+        longest_s: what such calls may cost in all.
     """
 
-    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic, longest_s: float = PATIENCE_S) -> None:
         self._monotonic = monotonic
+        self._longest_s = longest_s
         self._begun_s = 0.0
         self._lost_s = 0.0
         self._hung: set[str] = set()
@@ -31,7 +33,7 @@ class Patience:
     @property
     def spent(self) -> str | None:
         """Why what is in the store will do, if so much was lost that it will."""
-        return "it was not asked, as others had kept us waiting too long" if self._lost_s >= PATIENCE_S else None
+        return "it was not asked, as others had kept us waiting too long" if self._lost_s >= self._longest_s else None
 
     def hung(self, source: str) -> str | None:
         """Why a source is not asked again: it kept this pull waiting and then gave nothing."""

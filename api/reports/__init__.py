@@ -1,0 +1,19 @@
+"""The reports of the library as OpenAPI describes them."""
+
+from api.reports.common import Source
+from api.reports.graft import GraftReport
+from api.reports.hours import HoursReport, Units
+from api.reports.laying import LayingReport
+from api.reports.window import BatchOutlook, IssuedOutlooks, NucOutlook, WindowReport
+
+__all__ = [
+    "BatchOutlook",
+    "GraftReport",
+    "HoursReport",
+    "IssuedOutlooks",
+    "LayingReport",
+    "NucOutlook",
+    "Source",
+    "Units",
+    "WindowReport",
+]

@@ -1,0 +1,1 @@
+"""What the service answers, a module for each kind of resource."""

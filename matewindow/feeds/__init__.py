@@ -1,0 +1,1 @@
+"""What other programs read of a batch and of the service: calendar feeds and metrics, as pure functions."""

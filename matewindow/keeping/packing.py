@@ -1,0 +1,122 @@
+"""Weather on a site's days as bytes, to be kept in the register between refreshes and read by every process.
+
+The hours of the mating window are kept, and the mean temperature of each day: no more is asked for odds and flight
+hours (``SiteWeather.window_only``). The bytes are NumPy's ``.npz`` without pickle, followed by the SHA-256 of all
+before it. Numbers come back exactly.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from dataclasses import fields, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from matewindow.siteweather import SiteWeather
+from matewindow.weather.entries import DamagedError
+from matewindow.weather.normal import Provenance
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+_FORMAT = 1
+_HASH_BYTES = hashlib.sha256().digest_size
+_HOURLY = ("temp_c", "wind_ms", "rain_mm", "ghi_wm2")
+_TIMES = ("run_time", "fetched_at")
+
+
+def packed(parts: Mapping[str, SiteWeather], head: Mapping[str, Any]) -> bytes:
+    """Parts of a site's weather as bytes.
+
+    Args:
+        parts: by name.
+        head: what else is to be kept with them, JSON-able.
+    """
+    arrays: dict[str, Any] = {}
+    heads = {}
+    for name, part in parts.items():
+        heads[name] = _head(part)
+        short = part.window_only
+        arrays[f"{name}.share"], arrays[f"{name}.inside"] = short.share, short.inside
+        arrays[f"{name}.daily_temp_c"] = short.mean_temp_c
+        arrays |= {f"{name}.{v}": values for v in _HOURLY if (values := getattr(short, v)) is not None}
+    text = json.dumps({"format": _FORMAT, "parts": heads, "head": dict(head)}, allow_nan=False)
+    made = io.BytesIO()
+    np.savez_compressed(made, head=np.frombuffer(text.encode(), dtype=np.uint8), **arrays)
+    data = made.getvalue()
+    return data + hashlib.sha256(data).digest()
+
+
+def unpacked(data: bytes) -> tuple[dict[str, SiteWeather], dict[str, Any]]:
+    """The parts and the head that ``packed`` was given; days have 24 hours again, those outside the window missing.
+
+    Raises:
+        DamagedError: the bytes are not what was packed, or another version of the program packed them.
+    """
+    if hashlib.sha256(data[:-_HASH_BYTES]).digest() != data[-_HASH_BYTES:]:
+        raise DamagedError("the hash does not fit")
+    try:
+        with np.load(io.BytesIO(data[:-_HASH_BYTES]), allow_pickle=False) as arrays:
+            text = json.loads(arrays["head"].tobytes())
+            if text["format"] != _FORMAT:
+                raise DamagedError("another version of the program wrote it")
+            return {name: _part(name, head, arrays) for name, head in text["parts"].items()}, text["head"]
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
+        raise DamagedError(f"it is no kept weather ({type(error).__name__})") from None
+
+
+def _head(part: SiteWeather) -> dict[str, Any]:
+    return {
+        "first_day": str(part.days[0]),
+        "first_hour": part.window_only.first_hour,
+        "issued": None if part.issued is None else str(part.issued),
+        "light_filled": part.light_filled,
+        "provenance": {f.name: _plain(getattr(part.provenance, f.name)) for f in fields(Provenance)},
+    }
+
+
+def _part(name: str, head: dict[str, Any], arrays: Mapping[str, NDArray[Any]]) -> SiteWeather:
+    def array(of: str) -> NDArray[Any] | None:
+        return arrays.get(f"{name}.{of}")
+
+    temp_c, wind_ms = arrays[f"{name}.temp_c"], arrays[f"{name}.wind_ms"]
+    part = SiteWeather(
+        days=np.datetime64(head["first_day"], "D") + np.arange(temp_c.shape[1]),
+        temp_c=temp_c,
+        wind_ms=wind_ms,
+        rain_mm=array("rain_mm"),
+        ghi_wm2=array("ghi_wm2"),
+        share=arrays[f"{name}.share"],
+        inside=arrays[f"{name}.inside"],
+        provenance=_provenance(head["provenance"]),
+        light_filled=head["light_filled"],
+        issued=None if head["issued"] is None else np.datetime64(head["issued"], "D"),
+        first_hour=head["first_hour"],
+        daily_temp_c=arrays[f"{name}.daily_temp_c"],
+    )
+    return part.whole_days()
+
+
+def without_paths(part: SiteWeather) -> SiteWeather:
+    """The same weather; of the file that it was read from only the name is told."""
+    file = part.provenance.file
+    if file is None:
+        return part
+    name = file.replace("\\", "/").rsplit("/", 1)[-1]
+    return replace(part, provenance=replace(part.provenance, file=name))
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a provenance holds
+    return value.isoformat() if isinstance(value, datetime) else value
+
+
+def _provenance(values: dict[str, Any]) -> Provenance:
+    times = {name: datetime.fromisoformat(values[name]) for name in _TIMES if values[name] is not None}
+    return Provenance(**values | times | {"notes": tuple(values["notes"])})

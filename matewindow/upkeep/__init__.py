@@ -1,0 +1,1 @@
+"""Keeping an installation well: backups that are proven, restoring them, and telling what is wrong."""

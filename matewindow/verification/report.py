@@ -1,0 +1,179 @@
+"""The record told: one page of HTML that stands by itself, plain data, and a short text.
+
+All three hold the same numbers.
+"""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from matewindow.charts.files import render_svg
+from matewindow.charts.lettering import NO_BREAK
+from matewindow.verification import pictures, tables
+from matewindow.verification.judging import Judgement, judgement
+from matewindow.verification.plain import record_data
+from matewindow.words import day_month
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import altair as alt
+
+    from matewindow.verification.records import GroupRecord, Record
+    from matewindow.verification.tables import Table
+
+TITLE = "The record of the odds"
+_TEMPLATE = "page.html.j2"
+_LINE = 100
+TERMS = {
+    "Usual": "The odds from past years alone, for the same site and date: what any forecast must beat.",
+    "Persistence": "The usual, moved by as much as the last days departed from it: the next thing to beat.",
+    "Brier score": "Mean squared distance between the odds and what happened: 0 is perfect, 0.25 a shrug.",
+    "Skill": "The share of the reference's error that the odds take away: 0 % is no better, below 0 % is worse.",
+    "Log score": "Like the Brier score, but harsh on odds that were sure and wrong. Odds count as 1 to 99 %.",
+    "Hours, CRPS": "Mean distance between the hours forecast and those that came.",
+    "Hours, RPS": "The Brier score of “at most so many hours”, added up over classes of hours.",
+    "First egg": "The Brier score of “in lay by that day”, added up over the days until a nuc is given up. Never "
+    "laying is later than all of them.",
+    "First egg, log": "The log score of the span between the last look without eggs and the first with them.",
+    "5 to 95 %": "How far a figure moves if whole seasons (or sites) are drawn again. It misses about once in ten.",
+    "Grey, chance allows": "Where what came true would lie in 9 of 10 records if the odds meant what they say. Days of "
+    "one season share their weather and are drawn together.",
+    "Cost ÷ gain": "What a nuc costs over what a queen that comes good is worth. Acting pays where odds are higher.",
+}
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A picture with its table: SVG for the page, and the same in words for those who do not see it."""
+
+    svg: str
+    label: str
+    table: Table
+
+
+def report_data(records: Sequence[Record], *, made_on: date | None = None) -> dict[str, Any]:
+    """Records as plain data that JSON can hold.
+
+    Args:
+        records: of one product each.
+        made_on: day to be named; None for none.
+    """
+    return {
+        "title": TITLE,
+        "made_on": None if made_on is None else made_on.isoformat(),
+        "products": [record_data(record) for record in records],
+        "terms": TERMS,
+    }
+
+
+def report_text(records: Sequence[Record], *, made_on: date | None = None) -> str:
+    """Records as plain text: the judgement in words, and one table of scores for each product."""
+    lines = [TITLE if made_on is None else f"{TITLE}, {made_on.isoformat()}"]
+    for record in records:
+        words = judgement(record)
+        lines += ["", record.product.upper(), *_wrapped(f"Odds that {record.event}. {_span(record)}"), ""]
+        lines += [*_wrapped(words.headline), ""]
+        for group in words.groups:
+            lines += [group.name, *(line for s in group.sentences for line in _wrapped(s, "  "))]
+        lines += ["", *tables.as_text(tables.skill_table(record)), ""]
+        lines += [line for doubt in [*words.doubts, *record.notes] for line in _wrapped(doubt)]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def report_html(
+    records: Sequence[Record], *, title: str = TITLE, made_on: date | None = None, width_px: int = pictures.WIDTH_PX
+) -> str:
+    """Records as one page: no script, nothing fetched, every picture with its table.
+
+    Args:
+        records: of one product each.
+        title: heading of the page.
+        made_on: day to be named; None for none.
+        width_px: of the pictures.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # slow to import
+
+    loader = FileSystemLoader(Path(__file__).parent)
+    environment = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["tied"] = _tied
+    page = environment.get_template(_TEMPLATE).render(
+        title=title,
+        made_on=None if made_on is None else f"{day_month(made_on)} {made_on.year}",
+        products=[_product(i, record, width_px) for i, record in enumerate(records)],
+        terms=TERMS.items(),
+    )
+    return page + "\n"
+
+
+def _product(i: int, record: Record, width_px: int) -> dict[str, Any]:
+    words: Judgement = judgement(record)
+    return {
+        "key": f"p{i}",
+        "name": record.product,
+        "event": record.event,
+        "span": _span(record),
+        "headline": words.headline,
+        "skill": _figure(pictures.skill_chart(record, width_px), tables.skill_table(record)),
+        "groups": [
+            {
+                "key": f"p{i}g{j}",
+                "name": group.name,
+                "sentences": said.sentences,
+                "figures": list(_figures(group, width_px)),
+                "tables": [tables.scores_table(group), tables.parts_table(group)],
+            }
+            for j, (group, said) in enumerate(zip(record.groups, words.groups, strict=True))
+        ],
+        "doubts": words.doubts,
+        "notes": record.notes,
+    }
+
+
+def _figures(group: GroupRecord, width_px: int) -> Iterator[Figure]:
+    """The pictures of a lead group; none where there is nothing to draw."""
+    r, v = group.reliability, group.value
+    if r is not None:
+        yield _figure(pictures.reliability_chart(r, width_px), tables.reliability_table(r))
+    if any(x.value is not None for x in v.odds):
+        yield _figure(pictures.value_chart(v, width_px), tables.value_table(v))
+    if group.hours is not None and group.hours.ranks.n:
+        yield _figure(pictures.rank_chart(group.hours.ranks, width_px), tables.rank_table(group.hours.ranks))
+    if group.roc.area.value is not None and group.roc_usual.area.value is not None:
+        yield _figure(
+            pictures.roc_chart(group.roc, group.roc_usual, width_px), tables.roc_table(group.roc, group.roc_usual)
+        )
+
+
+def _figure(chart: alt.VConcatChart, table: Table) -> Figure:
+    from markupsafe import Markup  # slow to import
+
+    svg = render_svg(chart)
+    # Vega has escaped what it wrote; everything else on the page is escaped by the template
+    return Figure(Markup(svg), str(chart["description"]), table)  # noqa: S704
+
+
+def _span(record: Record) -> str:
+    if not record.first:
+        return "No case yet."
+    first, last = (date.fromisoformat(day) for day in (record.first, record.last))
+    return f"Issued from {day_month(first)} {first.year} to {day_month(last)} {last.year}."
+
+
+def _tied(text: str) -> str:
+    """A text in which a number stays with its unit or its month."""
+    return re.sub(r"(?<=\d) (?=%|h\b|[A-Z])", NO_BREAK, text)
+
+
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    """A text in lines."""
+    hanging = indent + ("  " if indent else "")
+    lines = textwrap.wrap(_tied(text), _LINE, initial_indent=indent, subsequent_indent=hanging)
+    return [line.replace(NO_BREAK, " ") for line in lines]
