@@ -165,7 +165,7 @@ def _bare(connection: sa.Connection, batch_id: str, instance: str, biology: Biol
         records = read_batch(connection, batch_id)
         entries = entries_of(
             batch_id,
-            records.row["name"],
+            records.called,
             records.batch,
             records.site,
             None,

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from matewindow.register.life import batch_of, nuc_batch, planned_end, site_of
 from matewindow.register.rows import stored
 from matewindow.register.tables import batches, checks, nucs
+from matewindow.words import day_month
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,6 +36,11 @@ class Records:
     def id(self) -> str:
         """Of the batch."""
         return str(self.row["id"])
+
+    @property
+    def called(self) -> str:
+        """What people call the batch: its name, or the day of its graft where it has none."""
+        return str(self.row["name"]) or f"Batch of {day_month(self.row['grafted_on'])}"
 
     @property
     def site(self) -> Site:

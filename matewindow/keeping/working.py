@@ -207,7 +207,7 @@ def _made(asked: Asked, outlook: Outlook, work: Work) -> Made:
     }
     entries = entries_of(
         records.id,
-        records.row["name"],
+        records.called,
         records.batch,
         work.site,
         outlook,

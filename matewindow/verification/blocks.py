@@ -159,15 +159,6 @@ def standard_error(values: Floats, blocks: Blocks) -> float:
     return float(np.sqrt(blocks.count / (blocks.count - 1) * (total**2).sum()) / len(values))
 
 
-def worth_of_series(n: float, r: float) -> float:
-    """How many independent cases ``n`` of a series are worth that follow each other with correlation ``r``.
-
-    Source: n (1 - r) / (1 + r), the limit for a first-order autoregressive series; Wilks, Statistical Methods in the
-    Atmospheric Sciences, ch. 5 (from memory).
-    """
-    return n * (1.0 - r) / (1.0 + r)
-
-
 def blocks_wanted(gain: float, error: float, n_blocks: int) -> float:
     """How many blocks like these would show a gain of this size: in 8 of 10 tries, wrongly in 1 of 20.
 

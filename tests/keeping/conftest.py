@@ -13,6 +13,7 @@ from matewindow.keeping.outlooks import Keeper
 from matewindow.keeping.refresh import Refresher
 from matewindow.register.database import BUSY_MS, Database
 from matewindow.register.register import Register
+from matewindow.register.tables import meta
 from tests.keeping.invented import NOW, InventedDesk, invented, wet
 from tests.register.made import Clock
 from tests.register.postgres import MISSING, THERE, Postgres, serving
@@ -105,16 +106,26 @@ def opened() -> Iterator[Callable[..., Database]]:
         database.close()
 
 
+INSTANCE = "keeping.matewindow.invalid"
+
+
+def named(register: Register) -> Register:
+    """The register with a fixed name of its own: at which minute sites fall due goes by it."""
+    with register.database.write() as connection:
+        connection.execute(meta.insert().values(key="instance", value=INSTANCE))
+    return register
+
+
 @pytest.fixture
 def register(file: sa.URL, opened: Callable[..., Database], biology: Biology, clock: Clock) -> Register:
     """A register on SQLite."""
-    return Register(opened(file), biology, clock)
+    return named(Register(opened(file), biology, clock))
 
 
 @pytest.fixture
 def either(url: sa.URL, opened: Callable[..., Database], biology: Biology, clock: Clock) -> Register:
     """A register on SQLite, and on PostgreSQL."""
-    return Register(opened(url), biology, clock)
+    return named(Register(opened(url), biology, clock))
 
 
 @pytest.fixture

@@ -116,13 +116,13 @@ class Postgres:
         psutil: Any = importlib.import_module("psutil")  # comes with the wheel
         children = psutil.Process(self._process.pid).children(recursive=True)
         # a handle, since the number of a process outlives it until somebody has asked for its exit code
-        ends = [os.pidfd_open(child.pid) for child in children] if hasattr(os, "pidfd_open") else []
+        ends = [end for child in children if (end := _handle(child.pid)) is not None]
         self._process.send_signal(how)
         self._process.wait(_PATIENCE_S)
         for end in ends:
             assert select.select([end], [], [], _PATIENCE_S)[0]
             os.close(end)
-        psutil.wait_procs([] if ends else children, timeout=_PATIENCE_S)
+        psutil.wait_procs([] if hasattr(os, "pidfd_open") else children, timeout=_PATIENCE_S)
         self._listener.join(_PATIENCE_S)
 
 
@@ -167,3 +167,11 @@ def serving(*, durable: bool = True) -> Iterator[Postgres]:
             server.leave()
     finally:
         shutil.rmtree(home, ignore_errors=True)
+
+
+def _handle(pid: int) -> int | None:
+    """A handle on a process; None where there is no such thing, or the process has ended meanwhile."""
+    try:
+        return os.pidfd_open(pid) if hasattr(os, "pidfd_open") else None
+    except ProcessLookupError:
+        return None

@@ -246,6 +246,16 @@ class TestBarsOfChance:
         _, off = self.inside(600, 20, 0.3, told=False)
         assert off > 0.3
 
+    def test_miscalibration_of_honest_odds_stays_below_what_chance_allows(self) -> None:
+        """In 19 of 20 records."""
+        below = []
+        for seed in range(100):
+            p, y = honest_odds(np.random.default_rng(seed), 150)
+            r = reliability(p, y, n_draws=150, seed=seed)
+            assert r is not None
+            below.append(r.miscalibration <= r.by_chance)
+        assert np.mean(below) == pytest.approx(0.95, abs=0.05)
+
     def test_wrong_odds_do_not_pass_as_shared_weather(self) -> None:
         rng = np.random.default_rng(8)
         p, y = honest_odds(rng, 1500)
@@ -302,6 +312,17 @@ class TestRangesHoldWhatTheyPromise:
 
 class TestWorth:
     """Cases that share their weather tell less."""
+
+    def test_of_a_series_in_which_each_follows_the_last(self) -> None:
+        """A first-order series of correlation 0.5: a third of its number, n (1 - r) / (1 + r); a textbook formula."""
+        rng = np.random.default_rng(14)
+        found = []
+        for _ in range(30):
+            x = rng.normal(size=6000)
+            for i in range(1, 6000):
+                x[i] = 0.5 * x[i - 1] + np.sqrt(0.75) * x[i]
+            found.append(worth(x, Blocks.of(np.arange(6000) // 60)) / 6000)
+        assert np.mean(found) == pytest.approx(1 / 3, rel=0.06)
 
     def test_copies_of_a_case_are_one_case(self) -> None:
         rng = np.random.default_rng(9)

@@ -23,7 +23,7 @@ from matewindow.verification import (
     rps,
     rps_of_samples,
 )
-from matewindow.verification.blocks import Blocks, expanded, worth_of_series
+from matewindow.verification.blocks import Blocks, expanded
 from matewindow.verification.missing import mean_score
 
 # Mason and Graham 2002, QJRMS 128:2145-2166: 15 years; data and areas as in the R package `verification`, roc.area.Rd
@@ -292,15 +292,10 @@ class TestRankHistogram:
         assert h.slope_chance == pytest.approx(0.179, abs=5e-4)
 
 
-class TestWorthOfDependentCases:
-    """How much less dependent cases tell."""
+class TestRangesOverFewBlocks:
+    """Percentiles of redrawn blocks."""
 
-    def test_of_a_series(self) -> None:
-        """n (1 - r) / (1 + r): a third at r = 0.5, 0.18 at 0.7."""
-        assert worth_of_series(1.0, 0.5) == pytest.approx(1 / 3)
-        assert worth_of_series(1.0, 0.7) == pytest.approx(0.18, abs=0.004)
-
-    def test_widened_percentiles(self) -> None:
+    def test_percentiles_are_moved_outwards(self) -> None:
         """Hesterberg 2015: z(q) sqrt((n - 1) / n) = t(p, n - 1); t(0.05, 9) = -1.833 (printed in every t table)."""
         from scipy.stats import norm
 
