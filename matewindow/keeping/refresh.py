@@ -234,14 +234,21 @@ class Refresher:
             _tell(site_id, "no outlooks", fault)
             return _Step(site_id, held, None, said(fault))
 
-    def _worked(  # noqa: C901  two ways, and what has no outlook due keeps its place in both
-        self, steps: Iterator[_Step], *, many: bool
-    ) -> Iterator[tuple[_Step, Worked | None]]:
+    def _worked(self, steps: Iterator[_Step], *, many: bool) -> Iterator[tuple[_Step, Worked | None]]:
         """Each step with its outlooks worked out, here or in other processes."""
         if not many or self._processes < 2:
             for step in steps:
                 yield step, None if step.work is None else work_out(step.work)
             return
+        try:
+            yield from self._worked_elsewhere(steps)
+        except RegisterError:
+            raise
+        except Exception:  # a process that was killed for want of memory, say; the sites that are left are still due
+            self._processes = 1
+            _log.exception("outlooks are worked out in this process from now on, since another one broke down")
+
+    def _worked_elsewhere(self, steps: Iterator[_Step]) -> Iterator[tuple[_Step, Worked | None]]:
         handed: deque[_Step] = deque()
 
         def to_be_done() -> Iterator[Work]:
@@ -250,18 +257,12 @@ class Refresher:
                 if step.work is not None:
                     yield step.work.portable
 
-        try:
-            for worked in in_processes(work_out_elsewhere, to_be_done(), processes=self._processes):
-                while handed[0].work is None:
-                    yield handed.popleft(), None
-                yield handed.popleft(), worked
-            while handed:
+        for worked in in_processes(work_out_elsewhere, to_be_done(), processes=self._processes):
+            while handed[0].work is None:
                 yield handed.popleft(), None
-        except RegisterError:
-            raise
-        except Exception:
-            self._processes = 1
-            _log.exception("outlooks are worked out in this process from now on, since another one broke down")
+            yield handed.popleft(), worked
+        while handed:
+            yield handed.popleft(), None
 
     def _record(self, step: _Step, worked: Worked | None, guard: Guard | None) -> Refreshed:
         """Everything that came of a site's refresh, in one transaction."""

@@ -80,7 +80,7 @@ def test_the_service_keeps_to_its_own_description_whatever_is_sent(
     run = Run()
     run.go(subject, SEED, examples=max(1, rest * 3 // 4 // _OPERATIONS))
     for more in range(1, 1000):  # a run of chains ends by itself when nothing new comes of it
-        if run.phases["STATEFUL_TESTING"] >= rest // 4:
+        if run.phases["STATEFUL_TESTING"] >= rest // 4 and sum(run.phases.values()) >= CASES:
             break
         run.go(subject, SEED + more, scenarios=_SCENARIOS)
 
@@ -90,5 +90,5 @@ def test_the_service_keeps_to_its_own_description_whatever_is_sent(
     assert not run.failures, shown
     assert not run.troubles, run.troubles
     assert all(run.phases[phase] for phase in ("EXAMPLES", "COVERAGE", "FUZZING", "STATEFUL_TESTING"))
-    assert sum(run.phases.values()) >= min(CASES, LEAST)
+    assert sum(run.phases.values()) >= max(CASES, LEAST)
     assert sorted(run.operations - set(+run.well)) == []  # each was also answered well
