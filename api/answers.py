@@ -6,11 +6,12 @@ import json
 from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import urlencode
 
+from annotated_types import Interval
 from fastapi import Header, Query
 
 from api.edge.conditional import Prepared
 from api.edge.problems import MEDIA_TYPE
-from api.queries import Whole
+from api.queries import InDigits
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 KEY_PATTERN = r'^("[\x21\x23-\x5b\x5d-\x7e]{1,198}"|[\x21\x23-\x5b\x5d-\x7e]{1,200})$'
 """Visible ASCII without quotes and backslashes, in quotes (a structured string) or bare."""
 
-Limit = Annotated[Whole, Query(ge=1, le=200, description="Number of items, at most.", examples=[50])]
+Limit = Annotated[int, Interval(ge=1, le=200), InDigits, Query(description="Number of items, at most.", examples=[50])]
 IfMatch = Annotated[
     str | None,
     Header(

@@ -20,7 +20,7 @@ from api.edge.stack import Edge, guard
 from api.hot import Hot
 from api.metering import Metered
 from api.queries import known_query
-from api.routes import access, feeds, geo, jobs, outlooks, state, webhooks
+from api.routes import access, feeds, geo, jobs, outlooks, siterecords, state, webhooks
 from api.routes.records import router_of
 from matewindow import __version__
 from matewindow.feeds.requestmeter import RequestMeter
@@ -55,7 +55,7 @@ def create_api(service: Service) -> FastAPI:
         dependencies=[Depends(known_query)],
     )
     app.state.service = service
-    modules = (geo, outlooks, state, jobs, feeds, webhooks, access)
+    modules = (geo, outlooks, siterecords, state, jobs, feeds, webhooks, access)
     routers = [*(router_of(kind) for kind in KINDS), *(module.router for module in modules)]
     for router in routers:
         app.include_router(router)

@@ -48,6 +48,7 @@ TAGS = [
     {"name": "nucs", "description": "Mating nuclei, each with a queen of a batch."},
     {"name": "checks", "description": "Looks into nucs and what was seen; they change the odds at once."},
     {"name": "outlooks", "description": "Odds from weather: of batches and nucs, of days to graft on, hour by hour."},
+    {"name": "records", "description": "How good the odds would have been in past seasons."},
     {"name": "warnings", "description": "Windows that have turned bad, what changed, and what can still be done."},
     {"name": "weather", "description": "The weather that answers stand on."},
     {"name": "jobs", "description": "Long work: asked for, watched, cancelled."},

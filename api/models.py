@@ -95,7 +95,7 @@ def _patch(kind: str) -> type[BaseModel]:
         fields[name] = (annotated, Field(default=None, **attributes))
     model: type[BaseModel] = create_model(
         f"{kind.capitalize()}Change",
-        __base__=_Changes,
+        __base__=Changes,
         __doc__=f"Fields of a {kind} to change; the others stay.",
         **fields,
     )
@@ -108,7 +108,7 @@ def _without_defaults(schema: dict[str, Any]) -> None:
         field.pop("default", None)
 
 
-class _Changes(Fields):
+class Changes(Fields):
     """What is common to all changes."""
 
     model_config = ConfigDict(json_schema_extra=_without_defaults)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from fastapi.routing import APIRoute
 
 _WHOLE = re.compile(r"-?(0|[1-9]\d{0,15})", re.ASCII)
+NO_QUERY = "is not known here; nothing can be asked for in this query"
 _BOOLS = {"true": True, "false": False}
 
 
@@ -39,7 +40,9 @@ def _whole(value: object) -> object:
 
 
 Flag = Annotated[bool, BeforeValidator(_flag, json_schema_input_type=bool)]
-Whole = Annotated[int, BeforeValidator(_whole, json_schema_input_type=int)]
+InDigits = BeforeValidator(_whole)
+"""Written after the bounds of a whole number: ``Annotated[int, Interval(ge=1), InDigits]``; before them, and OpenAPI
+would not know them."""
 
 
 def known_query(request: Request) -> None:
@@ -58,7 +61,7 @@ def known_query(request: Request) -> None:
     wrong = []
     for name, _ in given:
         if name not in known:
-            wrong.append((name, f"is not known here; known are: {', '.join(known) or 'none'}"))
+            wrong.append((name, f"is not known here; known are: {', '.join(known)}" if known else NO_QUERY))
         elif name in seen and not known[name]:
             wrong.append((name, "is given more than once"))
         seen.add(name)

@@ -63,13 +63,17 @@ def serve(
         ),
     ] = True,
     processes: Annotated[
-        int, typer.Option("--processes", min=1, max=64, help="Processes that work out the outlooks of many sites.")
+        int,
+        typer.Option(
+            "--processes", min=1, max=64, help="Processes that work out the outlooks of many sites, and hindcasts."
+        ),
     ] = PROCESSES,
 ) -> None:
     """Serve the register, its outlooks and feeds over HTTP, and keep them fresh."""
     from api.app import create_app
     from api.edge.logs import configure
     from api.edge.protocol import uvicorn_config
+    from api.listening import ended_by_signal, listening
     from matewindow.register.soundness import check_sound
     from matewindow.settings import Settings
 
@@ -89,6 +93,7 @@ def serve(
     )
     try:
         check_sound(service.register.database)
+        service.register.database.check_writable()
         if not alone and not service.access.any_token():
             raise RequestError(
                 f"the service would listen on {host} for others than this machine, and nobody has a token",
@@ -97,7 +102,8 @@ def serve(
             )
         root_path = urlsplit(public_url or "").path.rstrip("/")
         config = uvicorn_config(create_app(service, edge), host, port, base_url=public_url or "", root_path=root_path)
-        announcing(config).run()
+        with listening(host, port) as sockets, ended_by_signal():
+            announcing(config).run(sockets)
     finally:
         service.register.database.close()
 
@@ -142,12 +148,17 @@ def make_service(
         refresh: keep weather and outlooks fresh, do jobs and send messages.
         processes: in so many the outlooks of many sites are worked out.
         clock: gives the present, aware; None = the real one, or the demo's.
+
+    Raises:
+        ModelError: a model in use is gone, damaged, or does not fit the parameters any more; the demo uses none.
     """
     from dataclasses import replace
 
+    from api.hindcasting import kept_seasons, maker
     from api.service import Service
     from matewindow.artefacts import data_folder
     from matewindow.biology import load_biology
+    from matewindow.keeping.hindcasts import Hindcasts
     from matewindow.keeping.jobs import Jobs
     from matewindow.keeping.judging import Judging
     from matewindow.keeping.leases import Lease, this_process
@@ -158,6 +169,7 @@ def make_service(
     from matewindow.keeping.state import LEASE
     from matewindow.keeping.tidying import Tidying
     from matewindow.keeping.weather import FolderDesk, WeatherDesk
+    from matewindow.learning.inuse import Models, shelf_of
     from matewindow.outbound import Guard
     from matewindow.register.access import Access
     from matewindow.register.database import Database, url_of
@@ -169,6 +181,7 @@ def make_service(
     if register is not None:
         settings = replace(settings, register=register)
     biology = load_biology(settings.models_folder)
+    models = Models(biology, None if demo else shelf_of(settings))
     clock = clock or (demo_clock() if demo else now)
     records = Register(Database(url_of(settings)), biology, clock)
     desk: WeatherDesk
@@ -178,7 +191,7 @@ def make_service(
         desk = LiveDesk(settings, biology, records.database)
     else:
         desk = FolderDesk(Path(weather), biology)
-    keeper, jobs = Keeper(records, desk, Judging(biology, clock)), Jobs(records.database, clock)
+    keeper, jobs = Keeper(records, desk, Judging(biology, clock), models), Jobs(records.database, clock)
     guard = Guard(settings.outbound_networks, ca_bundle=settings.ca_bundle)
     schedule, me = None, this_process()
     if refresh:
@@ -186,13 +199,14 @@ def make_service(
         lease = Lease(records.database, LEASE, me, clock)
         tidy = Tidying(records.database, jobs, clock, settings if isinstance(desk, LiveDesk) else None)
         refresher = Refresher(keeper, processes=processes)
-        schedule = Schedule(refresher, jobs, lease, me, {"deliveries": (send, SEND_EVERY_S)}, tidy)
+        hindcasts = Hindcasts(records, desk, models, jobs, maker(processes), kept_seasons())
+        schedule = Schedule(refresher, jobs, lease, me, {"deliveries": (send, SEND_EVERY_S)}, tidy, hindcasts)
     return Service(
         records,
         Access(records.database, clock),
         keeper,
         desk,
-        biology,
+        models,
         clock,
         jobs,
         schedule,

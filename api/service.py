@@ -13,11 +13,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
-    from matewindow.biology import Biology
     from matewindow.keeping.jobs import Jobs
     from matewindow.keeping.outlooks import Keeper
     from matewindow.keeping.schedule import Schedule
     from matewindow.keeping.weather import WeatherDesk
+    from matewindow.learning.inuse import Models
     from matewindow.register.access import Access
     from matewindow.register.register import Register
 
@@ -31,7 +31,7 @@ class Service:
         access: tokens and feed tokens.
         keeper: outlooks of the records' batches.
         desk: the weather.
-        biology: parameters.
+        models: parameters and models in use.
         clock: gives the present, aware.
         jobs: long work on record.
         schedule: the service's own work; None = nobody does it here.
@@ -44,7 +44,7 @@ class Service:
     access: Access
     keeper: Keeper
     desk: WeatherDesk
-    biology: Biology
+    models: Models
     clock: Callable[[], datetime]
     jobs: Jobs
     schedule: Schedule | None = None

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from api.answers import NEXT_AFTER
-from api.models import _Changes
+from api.models import Changes
 from matewindow.register.ids import PATTERN
 from matewindow.register.records import Fields, Id, Short
 from matewindow.webhooks.deliveries import State  # noqa: TC001
@@ -51,7 +51,7 @@ class WebhookFields(Fields):
     site_id: Id | None = Field(None, description=_SITE, examples=["site_0123456789abcdef"])
 
 
-class WebhookChange(_Changes):
+class WebhookChange(Changes):
     """Fields of a webhook to change; the others stay."""
 
     url: Url = Field(default=_NOT_GIVEN, description=_URL, examples=_URL_EXAMPLES)

@@ -1,7 +1,7 @@
 """Candidate graft days ranked: odds, dates, constraints, ties, and one sentence of advice.
 
 All candidates are computed on the same weather paths, so that their differences are paired and the noise of shared
-weather cancels. Utility and tie rule are judgement, stated in ``models/literature.md``.
+weather cancels. The tie rule is judgement, stated in ``models/literature.md``.
 """
 
 from __future__ import annotations
@@ -16,21 +16,20 @@ from matewindow import mating
 from matewindow.advice import advise
 from matewindow.caveats import caveats
 from matewindow.errors import RequestError
+from matewindow.graftworth import Worth, emergence_table, evaluate
 from matewindow.limits import Constraint, Limits, broken
 from matewindow.odds import MIN_YEARS_FOR_RANGE, Range, Spread, egg_quantiles, spread
 from matewindow.outlook import (
     RUN_IN_D,
-    drone_share,
     known_hours,
     known_paths,
     named_shares,
-    prime_sums,
     solar_today,
     window_span,
 )
 from matewindow.paths import Paths, Sources, build_paths
 from matewindow.resampling import draw_weights, resampled_ranges
-from matewindow.timeline import Batch, emergence_days, graft_time, likeliest_emergence
+from matewindow.timeline import Batch, graft_time, likeliest_emergence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +37,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from matewindow.biology import Biology
+    from matewindow.graftworth import PutsRight
     from matewindow.site import Site
 
     Floats = NDArray[np.float64]
@@ -106,6 +106,7 @@ def graft_decision(
     n_grafts: int = 20,
     by: date | None = None,
     limits: Limits | None = None,
+    recalibration: PutsRight | None = None,
 ) -> GraftDecision:
     """Rank the days of a span for grafting.
 
@@ -116,24 +117,28 @@ def graft_decision(
         n_grafts: larvae grafted.
         by: day by which queens should be in lay; None = no such day.
         limits: of the producer's yard and week.
+        recalibration: puts the odds right by records, and with them all that follows: counts, utility, break-even, ties
+            and the advice; the usual likewise by its own odds. First eggs and flight hours stay. None = odds stay.
 
     Raises:
         RequestError: no days, no grafts, a deadline that no queen can meet, or weather that does not cover the windows.
     """
     _check_request(first_day, n_days, n_grafts, by, site, biology)
     days = [first_day + timedelta(days=i) for i in range(n_days)]
-    first, weights = _emergence_table(days, site, biology)
+    first, weights = emergence_table(days, site, biology)
     span = window_span(weights.shape[1], biology)
     paths, usual = build_paths(
         sources, first - RUN_IN_D, span.n_days, solar_today(now, site), biology, site.exposure, needed=span.needed
     )
     paths, unknown = known_paths(paths, span)
-    work = _evaluate(paths, site, weights, by, biology)
+    work = evaluate(paths, site, weights, by, biology, recalibration)
     before = None
     if usual is not None:
-        before = _evaluate(replace(usual, hours=known_hours(usual)), site, weights, by, biology)
+        before = evaluate(replace(usual, hours=known_hours(usual)), site, weights, by, biology, recalibration)
     redraws = draw_weights(paths)
-    ranges = resampled_ranges(work.well, np.ones_like(work.well), redraws)
+    ranges = resampled_ranges(work.well_by_chain, np.ones_like(work.well), redraws)
+    if recalibration is not None:
+        ranges = recalibration.apply(ranges)
     today = now.astimezone(site.zone).date()
     limited = [broken(day, today, site, biology, limits or Limits()) for day in days]
     ranking = _ranking(work, np.array([bool(c) for c in limited]))
@@ -196,80 +201,7 @@ def for_nuc(biology: Biology, kind: str) -> Biology:
     return biology.with_values({"decision.nuc_cost": cost})
 
 
-@dataclass(frozen=True)
-class _Work:
-    """What the chain says of each candidate: arrays (n_days, n_paths); merit and break-even (n_days,)."""
-
-    well: Floats
-    success: Floats
-    utility: Floats
-    merit: Floats
-    break_even: Floats
-    eggs: Floats
-    mean_egg_day: Floats
-    prime_sums: Floats
-    prime_mass: Floats
-
-
-def _emergence_table(days: Sequence[date], site: Site, biology: Biology) -> tuple[np.datetime64, Floats]:
-    """First emergence day of all candidates, and each one's shares over emergence days (n_days, n_emergence)."""
-    spans = [emergence_days(Batch(graft_time(day, site)), site, biology) for day in days]
-    first = min(start for start, _ in spans)
-    last = max(start + len(shares) for start, shares in spans)
-    table = np.zeros((len(days), int((last - first).astype(int))))
-    for row, (start, shares) in zip(table, spans, strict=True):
-        at = int((start - first).astype(int))
-        row[at : at + len(shares)] = shares
-    return first, table
-
-
-def _evaluate(paths: Paths, site: Site, weights: Floats, by: date | None, biology: Biology) -> _Work:
-    n_emergence = weights.shape[1]
-    by_index = None if by is None else int((site.solar_day(by) - paths.days[0]).astype(int))
-    chain = mating.summarise(
-        paths.hours, drone_share(paths.days, site), RUN_IN_D, n_emergence, biology, by_index=by_index
-    )
-    well, success = weights @ chain.fates[0], weights @ chain.well_by_day
-    emergence = np.arange(n_emergence)[:, None]
-    egg_day = weights @ (chain.well_egg_age + emergence * chain.fates[0])  # probability x day since first emergence
-    eggs = np.zeros((len(weights), n_emergence + chain.egg_age.shape[1]))
-    for e in range(n_emergence):
-        eggs[:, e : e + chain.egg_age.shape[1]] += weights[:, e : e + 1] * chain.egg_age[e]
-    mean_egg_day = egg_day.mean(axis=1) / np.maximum(well.mean(axis=1), 1e-12)
-    sums, mass = prime_sums(paths.hours, weights, biology)
-    utility, merit, break_even = _utility(chain, weights, well, success, egg_day, biology)
-    return _Work(well, success, utility, merit, break_even, eggs, mean_egg_day, sums, mass)
-
-
-def _utility(
-    chain: mating.Summary, weights: Floats, well: Floats, success: Floats, egg_day: Floats, biology: Biology
-) -> tuple[Floats, Floats, Floats]:
-    """Utility of one nuc per candidate and path, in laying queens; its mean without the wait, and the break-even.
-
-    A nuc with a queen in lay (in time, if there is a deadline) counts 1, one that fails costs ``nuc_cost``, a poor
-    queen found late ``poor_queen_cost``. Every day that a nuc is held costs ``delay_cost_per_d``, counted from the day
-    on which a queen of this graft could first be in lay, and so does every day by which that is later than for the
-    first candidate. A nuc without a good queen is held until the first laying check.
-    """
-    decision, accept = biology.decision, biology.success.emergence_acceptance
-    poor = weights @ (chain.fates[1] + chain.fates[2])
-    failed = weights @ (chain.fates[3] + chain.fates[4])
-    emergence = (weights @ np.arange(weights.shape[1]))[:, None]
-    earliest = emergence + biology.mating.maturity_age_d + biology.laying.lag_d
-    to_check = biology.checks.first_check_age_d - biology.mating.maturity_age_d - biology.laying.lag_d
-    day = decision.delay_cost_per_d
-    waiting = day * (emergence - emergence.min())
-    good = success - day * (egg_day - earliest * well)
-    bad = decision.nuc_cost * failed + decision.poor_queen_cost * poor + day * to_check * (failed + poor)
-    no_virgin = (1.0 - accept) * (decision.nuc_cost + day * to_check)
-    worth: Floats = accept * (good - bad) - no_virgin
-    p = np.clip(well.mean(axis=1), 1e-9, 1.0 - 1e-9)
-    gain, loss = good.mean(axis=1) / p, bad.mean(axis=1) / (1.0 - p)
-    break_even = np.clip((loss + no_virgin / accept) / np.maximum(gain + loss, 1e-9), 0.0, 1.0)
-    return worth - waiting, worth.mean(axis=1), break_even
-
-
-def _ranking(work: _Work, limited: NDArray[np.bool_]) -> NDArray[np.intp]:
+def _ranking(work: Worth, limited: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Rank of each candidate from 1, by utility; days that break a limit come after all that break none."""
     order = np.lexsort((-work.utility.mean(axis=1), limited))
     ranking = np.empty(len(order), dtype=np.intp)
@@ -277,7 +209,7 @@ def _ranking(work: _Work, limited: NDArray[np.bool_]) -> NDArray[np.intp]:
     return ranking
 
 
-def _ties(work: _Work, best: int, redraws: Floats, biology: Biology) -> NDArray[np.bool_]:
+def _ties(work: Worth, best: int, redraws: Floats, biology: Biology) -> NDArray[np.bool_]:
     """Which candidates are no worse than the best one beyond the noise.
 
     A candidate ties if the 90 % range of its paired difference to the best, over redrawn years and members, contains

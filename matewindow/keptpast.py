@@ -5,27 +5,23 @@ next. What the odds ask of them is little: the hours in the mating window, the m
 trend), and the rain of all hours (for how rain falls into hours). The flight hours themselves cannot be kept: past
 years are warmed for the trend of the days asked for, so they differ from batch to batch.
 
-A kept past is a plain value. Its bytes are NumPy's ``.npz`` without pickle, followed by the SHA-256 of all before it.
-Numbers come back exactly.
+A kept past is a plain value. Its bytes are those of ``keptbytes``; numbers come back exactly.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
-import json
-import zipfile
-from dataclasses import dataclass, fields, replace
-from datetime import datetime
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from matewindow import __version__, timegrid
 from matewindow.errors import RequestError
+from matewindow.keptbytes import HOURLY, opened, provenance_as_data, provenance_of, sealed
 from matewindow.siteweather import SiteWeather, lay_on_site
 from matewindow.weather.entries import DamagedError
-from matewindow.weather.normal import HOUR, VARIABLES, Provenance
+from matewindow.weather.normal import HOUR, VARIABLES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,9 +35,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _FORMAT = 1
-_HASH_BYTES = hashlib.sha256().digest_size
-_HOURLY = ("temp_c", "wind_ms", "rain_mm", "ghi_wm2")
-_TIMES = ("run_time", "fetched_at")
 _MISSING = np.iinfo(np.int16).min
 _SCALES = (1.0, 10.0, 100.0)
 """Most sources give whole numbers, tenths or hundredths: these fit into two bytes without loss."""
@@ -150,6 +143,17 @@ class KeptPast:
         rain[: len(kept)] = kept
         return self.first_hour, rain
 
+    def with_whole_rain(self, site: Site) -> SiteWeather:
+        """The past with the rain of all 24 hours, and everything else only around the mating window."""
+        whole = self.weather.whole_days()
+        if self.hourly_rain_mm is None:
+            return whole
+        start = whole.days[0].astype("datetime64[h]") + timegrid.solar_day_start_hour(site.longitude)
+        at = int((start - self.first_hour) / HOUR) + np.arange(whole.temp_c[0].size)
+        known = (at >= 0) & (at < len(self.hourly_rain_mm))
+        rain = np.where(known, self.hourly_rain_mm[np.where(known, at, 0)], np.nan)
+        return replace(whole, rain_mm=rain.reshape(whole.temp_c.shape))
+
     def as_bytes(self) -> bytes:
         """Pack it."""
         w = self.weather
@@ -160,19 +164,16 @@ class KeptPast:
             "first_hour": w.first_hour,
             "light_filled": w.light_filled,
             "rain_from": str(self.first_hour.astype("datetime64[s]")),
-            "provenance": {f.name: _plain(getattr(w.provenance, f.name)) for f in fields(Provenance)},
+            "provenance": provenance_as_data(w.provenance),
             "scales": {},
         }
-        for name in _HOURLY:
+        for name in HOURLY:
             values = getattr(w, name)
             if values is not None:
                 arrays[name], head["scales"][name] = _short(values[0])
         if self.hourly_rain_mm is not None:
             arrays["hourly_rain_mm"], head["scales"]["hourly_rain_mm"] = _short(self.hourly_rain_mm)
-        packed = io.BytesIO()
-        np.savez_compressed(packed, head=np.frombuffer(json.dumps(head).encode(), dtype=np.uint8), **arrays)
-        data = packed.getvalue()
-        return data + hashlib.sha256(data).digest()
+        return sealed(head, arrays)
 
     @classmethod
     def from_bytes(cls, data: bytes, *, key: str) -> KeptPast:
@@ -185,21 +186,15 @@ class KeptPast:
         Raises:
             DamagedError: the data are not what was packed, or belong to another key: make it anew.
         """
-        if hashlib.sha256(data[:-_HASH_BYTES]).digest() != data[-_HASH_BYTES:]:
-            raise DamagedError("the hash does not fit")
-        try:
-            with np.load(io.BytesIO(data[:-_HASH_BYTES]), allow_pickle=False) as arrays:
-                head = json.loads(arrays["head"].tobytes())
-                if head["key"] != key:
-                    raise DamagedError("it was made from other weather, for another place or by another version")
-                return cls._unpacked(head, {name: arrays[name] for name in arrays.files if name != "head"})
-        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
-            raise DamagedError(f"it is no kept past ({type(error).__name__})") from None
+        with opened(data) as (head, arrays):
+            if head["key"] != key:
+                raise DamagedError("it was made from other weather, for another place or by another version")
+            return cls._unpacked(head, arrays)
 
     @classmethod
     def _unpacked(cls, head: dict[str, Any], arrays: Mapping[str, NDArray[Any]]) -> KeptPast:
         scales, share = head["scales"], arrays["share"]
-        hourly = {name: _long(arrays[name], scales[name])[None] for name in _HOURLY if name in scales}
+        hourly = {name: _long(arrays[name], scales[name])[None] for name in HOURLY if name in scales}
         rain = "hourly_rain_mm"
         weather = SiteWeather(
             days=np.datetime64(head["first_day"], "D") + np.arange(len(share)),
@@ -209,7 +204,7 @@ class KeptPast:
             ghi_wm2=hourly.get("ghi_wm2"),
             share=share,
             inside=np.unpackbits(arrays["inside"], count=share.size).reshape(share.shape).astype(np.bool_),
-            provenance=_provenance(head["provenance"]),
+            provenance=provenance_of(head["provenance"]),
             light_filled=head["light_filled"],
             first_hour=head["first_hour"],
             daily_temp_c=arrays["daily_temp_c"][None],
@@ -244,15 +239,3 @@ def _long(values: NDArray[Any], scale: float) -> Floats:
     found: Floats = values / np.float64(scale)
     found[values == _MISSING] = np.nan
     return found
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401 - whatever a provenance holds
-    return value.isoformat() if isinstance(value, datetime) else value
-
-
-def _provenance(values: dict[str, Any]) -> Provenance:
-    for name in _TIMES:
-        if values[name] is not None:
-            values[name] = datetime.fromisoformat(values[name])
-    values["notes"] = tuple(values["notes"])
-    return Provenance(**values)

@@ -196,10 +196,13 @@ def _wide(r: Range) -> str:
 # --- plain data -----------------------------------------------------------------------------------------------------
 
 
-def laying_report(outlook: LayingOutlook, sources: Sources, biology: Biology) -> dict[str, Any]:
+def laying_report(
+    outlook: LayingOutlook, sources: Sources, biology: Biology, model: str | None = None
+) -> dict[str, Any]:
     """When to look and wait or replace, as plain data.
 
     ``worth`` is in laying queens; everything under ``decision`` holds for a nuc in which a look today shows no eggs.
+    ``model`` is the version of the parameters and models that made ``p_well_mated``; None = the parameters alone.
     """
     batch, clocks = outlook.batch, outlook.clocks
     return {
@@ -241,6 +244,7 @@ def laying_report(outlook: LayingOutlook, sources: Sources, biology: Biology) ->
         "warnings": outlook.warnings,
         "sources": sources_report(sources),
         "parameters": biology.version,
+        "model": model or biology.version,
         "cautions": list(CAUTIONS),
     }
 

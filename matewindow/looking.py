@@ -15,7 +15,7 @@ import numpy as np
 from matewindow import sun
 from matewindow.errors import RequestError
 from matewindow.odds import Odds, Range, after_checks, odds_of, risks
-from matewindow.outlook import RUN_IN_D, _check_dates, drone_share, known_paths, solar_today, window_span
+from matewindow.outlook import RUN_IN_D, check_dates, drone_share, known_paths, solar_today, window_span
 from matewindow.paths import Paths, Sources, build_paths
 from matewindow.timeline import SAW, Batch, Check, Seen, emergence_days, quiet_hours
 
@@ -76,7 +76,7 @@ def ground_of(batch: Batch, site: Site, sources: Sources, now: datetime, biology
     Raises:
         RequestError: as there; or the virgins are too old for anything to be decided.
     """
-    _check_dates(batch, site, now)
+    check_dates(batch, site, now)
     today = now.astimezone(site.zone).date()
     first, weights = emergence_days(batch, site, biology)
     born = site.civil_day(first + int(weights.argmax()))

@@ -14,7 +14,7 @@ from matewindow.resampling import redrawn_ranges
 if TYPE_CHECKING:
     from datetime import date
 
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from matewindow.biology import Biology
     from matewindow.paths import Paths
@@ -63,6 +63,22 @@ def spread(values: Floats, mass: Floats) -> Spread:
     cumulative = np.cumsum(mass[order]) / mass.sum()
     at = np.minimum(np.searchsorted(cumulative, [0.1, 0.5, 0.9]), len(values) - 1)
     return Spread(float(values @ mass / mass.sum()), *(float(x) for x in values[order][at]))
+
+
+def moved(share: Floats, before: ArrayLike, after: ArrayLike) -> Floats:
+    """Shares with another mean, none outside 0 to 1 and all in their old order.
+
+    Where the mean falls every share falls in proportion; where it rises, what each one lacks of 1 does.
+
+    Args:
+        share: of 1, any shape.
+        before: their mean; of several groups one for each, shaped so that it fits.
+        after: the mean that is wanted.
+    """
+    was, wanted = np.asarray(before, dtype=np.float64), np.asarray(after, dtype=np.float64)
+    lowered = share * (wanted / np.maximum(was, _NOTHING))
+    raised = 1.0 - (1.0 - share) * ((1.0 - wanted) / np.maximum(1.0 - was, _NOTHING))
+    return np.where(wanted < was, lowered, raised)
 
 
 class Mass(Protocol):

@@ -112,8 +112,8 @@ class SiteWork:
         self._site, self._sources, self._now, self._biology = site, sources, now, biology
         self._today, self._chain = solar_today(now, site), Chain(biology)
         self._judged: Judged | None = None
-        self._window: _Window | None = None
-        self._emergence: _Emergence | None = None
+        self._window: Window | None = None
+        self._emergence: Emergence | None = None
 
     def judge(self, first_day: np.datetime64, n_days: int) -> None:
         """Judge the observed and forecast weather of some solar days, for all batches that are asked for later."""
@@ -121,14 +121,18 @@ class SiteWork:
 
     def outlook(self, batch: Batch) -> Outlook:
         """The odds of one batch; arguments and errors as in ``batch_outlook``."""
-        _check_dates(batch, self._site, self._now)
-        first, weights = emergence_days(batch, self._site, self._biology)
-        window = self._window_of(first, len(weights))
-        emergence = self._emergence_of(window, weights)
-        seen = emergence.odds.after(batch.checks, first, self._site)
+        check_dates(batch, self._site, self._now)
+        emergence = self.before_looks(batch)
+        window = emergence.window
+        seen = emergence.odds.after(batch.checks, window.first, self._site)
         return _describe(batch, self._site, self._now, self._biology, self._sources, window, emergence, seen)
 
-    def _window_of(self, first: np.datetime64, n_emergence: int) -> _Window:
+    def before_looks(self, batch: Batch) -> Emergence:
+        """What weather alone says of a batch, in full and not yet told; it holds until the next batch is asked for."""
+        first, weights = emergence_days(batch, self._site, self._biology)
+        return self._emergence_of(self._window_of(first, len(weights)), weights)
+
+    def _window_of(self, first: np.datetime64, n_emergence: int) -> Window:
         """The paths of a window; those of the one before are kept, and no others, since they are large."""
         last, site = self._window, self._site
         if last is not None and (last.first, last.n_emergence) == (first, n_emergence):
@@ -146,10 +150,10 @@ class SiteWork:
         )
         paths, unknown = known_paths(paths, span)
         usual = None if usual is None else replace(usual, hours=known_hours(usual))
-        self._window = _Window(first, n_emergence, paths, usual, unknown, drone_share(paths.days, site))
+        self._window = Window(first, n_emergence, paths, usual, unknown, drone_share(paths.days, site))
         return self._window
 
-    def _emergence_of(self, window: _Window, weights: Floats) -> _Emergence:
+    def _emergence_of(self, window: Window, weights: Floats) -> Emergence:
         """The odds on the paths of a window; those of the batch before are kept."""
         last = self._emergence
         if last is not None and last.window is window and np.array_equal(last.weights, weights):
@@ -162,7 +166,7 @@ class SiteWork:
             risk = risks(before, window.usual, self._biology, ranges=False)
             usual = _Usual(risk, eggs, _prime_hours(window.usual, weights, self._biology))
         prime_hours = _prime_hours(window.paths, weights, self._biology)
-        self._emergence = _Emergence(window, weights, odds, prime_hours, usual)
+        self._emergence = Emergence(window, weights, odds, prime_hours, usual)
         return self._emergence
 
 
@@ -219,7 +223,7 @@ def known_paths(paths: Paths, span: Span) -> tuple[Paths, list[np.datetime64]]:
     return replace(paths, hours=known_hours(paths)), list(days[missing])
 
 
-def _check_dates(batch: Batch, site: Site, now: datetime) -> None:
+def check_dates(batch: Batch, site: Site, now: datetime) -> None:
     """Refuse observations from the future and moves before the graft."""
     today = now.astimezone(site.zone).date()
     for what, day in [("check", c.day) for c in batch.checks] + ([("emerged", batch.emerged)] if batch.emerged else []):
@@ -232,8 +236,16 @@ def _check_dates(batch: Batch, site: Site, now: datetime) -> None:
 
 
 @dataclass(frozen=True)
-class _Window:
-    """The paths over one mating window and before, and what past years alone say; no hours missing any more."""
+class Window:
+    """The paths over one mating window and before, and what past years alone say; no hours missing any more.
+
+    Attributes:
+        first: first emergence day.
+        n_emergence: so many emergence days from there on.
+        paths, usual: from ``RUN_IN_D`` days before ``first``; ``usual`` None without past years.
+        unknown: days of the mating window that nothing covers.
+        drones: share of drones on each day of the paths.
+    """
 
     first: np.datetime64
     n_emergence: int
@@ -261,10 +273,18 @@ class _Usual:
 
 
 @dataclass(frozen=True)
-class _Emergence:
-    """What the chain says of queens that emerge in given shares over the first days of a window, before any check."""
+class Emergence:
+    """What the chain says of queens that emerge in given shares over the first days of a window, before any check.
 
-    window: _Window
+    Attributes:
+        window: its paths.
+        weights: shares of the emergence days, shape (n_emergence,).
+        odds: on these paths.
+        prime_hours: flight hours in the prime window.
+        usual: the same from past years alone; None without them.
+    """
+
+    window: Window
     weights: Floats
     odds: ChainOdds
     prime_hours: Spread
@@ -277,8 +297,8 @@ def _describe(
     now: datetime,
     biology: Biology,
     sources: Sources,
-    window: _Window,
-    emergence: _Emergence,
+    window: Window,
+    emergence: Emergence,
     seen: ChainOdds,
 ) -> Outlook:
     paths, usual, m = window.paths, emergence.usual, biology.mating

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,11 +17,37 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
+    Found = tuple[Rows | None, NDArray[np.int64], float, tuple[str, ...]]
 
 SHIFTS_D = (-7, -4, 0, 4, 7)
 """Each past year serves five times, moved by so many days: worth about two independent years each."""
-_FILL_REACH_D = 3  # a missing day of a past year takes the nearest known one this close
+FILL_REACH_D = 3  # a missing day of a past year takes the nearest known one this close
 _SEASON_D = 15  # the trend is fitted on the days asked for and so many on either side
+
+
+class KeptRows:
+    """Blocks of the last spans of days that were asked for, of one record with the same parameters and exposure.
+
+    A batch that is asked about again and again finds those of its window ready.
+    """
+
+    def __init__(self, most: int = 32) -> None:
+        self._most = most
+        self._found: OrderedDict[tuple[object, ...], Found] = OrderedDict()
+
+    def get(self, key: tuple[object, ...]) -> Found | None:
+        """What was found before; None if it was not, or too long ago."""
+        if key not in self._found:
+            return None
+        self._found.move_to_end(key)
+        return self._found[key]
+
+    def put(self, key: tuple[object, ...], found: Found) -> Found:
+        """Keep it; what was not asked for for longest goes."""
+        self._found[key] = found
+        while len(self._found) > self._most:
+            self._found.popitem(last=False)
+        return found
 
 
 def past_rows(
@@ -30,7 +57,10 @@ def past_rows(
     needed: slice,
     biology: Biology,
     exposure: float,
-) -> tuple[Rows | None, NDArray[np.int64], float, tuple[str, ...]]:
+    *,
+    hindsight: bool = False,
+    kept: KeptRows | None = None,
+) -> Found:
     """Past years as blocks (years x shifts) over the days.
 
     A year serves if it knows all the needed days, moved by any of the shifts; a missing day takes the nearest known one
@@ -43,6 +73,8 @@ def past_rows(
         needed: the days that decide the answer.
         biology: parameters with the site's thresholds.
         exposure: share of the 10 m wind met at flight height.
+        hindsight: as in ``year_rows``.
+        kept: what was found before, to be looked through and added to.
 
     Returns:
         The blocks (None if no year serves), the years, the warming added to the mean year [K], and remarks.
@@ -53,11 +85,15 @@ def past_rows(
     past = past.window_only
     margin = max(SHIFTS_D)
     wide = np.arange(-margin, len(days) + margin)
-    years, at = year_rows(past, days[0], wide, today)
+    years, at = year_rows(past, days[0], wide, today, hindsight=hindsight)
     if len(years) == 0:
         return nothing
-    nearest = _nearest_known((at >= 0) & past.known_days[0][np.maximum(at, 0)])
     start, stop, _ = needed.indices(len(days))
+    key = days[0].astype(np.int64), len(days), start, stop, years.tobytes()
+    before = None if kept is None else kept.get(key)
+    if before is not None:
+        return before
+    nearest = _nearest_known((at >= 0) & past.known_days[0][np.maximum(at, 0)])
     whole = (nearest[:, start : stop + 2 * margin] >= 0).all(axis=1)
     some = (nearest >= 0).any(axis=1)
     dropped = int((~whole & some).sum())
@@ -95,7 +131,8 @@ def past_rows(
 
     shape = flown.effective_h.shape
     rows = Rows(PAST_YEARS, blocks(flown.effective_h), blocks(flown.strict_h), lost)
-    return rows, years, float(np.mean(offset_c)), notes
+    found = rows, years, float(np.mean(offset_c)), notes
+    return found if kept is None else kept.put(key, found)
 
 
 def past_day(past: SiteWeather, day: np.datetime64, today: np.datetime64, forecast: Forecast) -> SiteWeather | None:
@@ -110,7 +147,7 @@ def past_day(past: SiteWeather, day: np.datetime64, today: np.datetime64, foreca
 
 
 def year_rows(
-    past: SiteWeather, first_day: np.datetime64, wide: Indices, today: np.datetime64
+    past: SiteWeather, first_day: np.datetime64, wide: Indices, today: np.datetime64, *, hindsight: bool = False
 ) -> tuple[NDArray[np.int64], Indices]:
     """For each past year the rows of ``past`` that hold the same dates, contiguous from the first.
 
@@ -119,6 +156,8 @@ def year_rows(
         first_day: the day that ``wide`` counts from.
         wide: days wanted, counted from ``first_day``, shape (n_days,).
         today: years that reach into the days being judged, or past today, are left out.
+        hindsight: whether later years serve as well, if they begin after the days being judged and today: a season of
+            the past is looked back on, with only its own year left out.
 
     Returns:
         The years (n_years,), 0 for a typical one, and day indices of ``past`` (n_years, n_days), -1 where it does
@@ -135,7 +174,10 @@ def year_rows(
     at = (starts - past.days[0]).astype(np.intp)[:, None] + wide
     inside = (at >= 0) & (at < len(past.days))
     # a year that reaches into the days being judged would tell their outcome
-    serves = (inside.mean(axis=1) > 0.5) & (starts + wide[-1] < min(today, first_day + wide[0]))
+    serves = starts + wide[-1] < min(today, first_day + wide[0])
+    if hindsight:
+        serves |= starts + wide[0] > max(today, first_day + wide[-1])
+    serves &= inside.mean(axis=1) > 0.5
     return years[serves], np.where(inside, at, -1)[serves]
 
 
@@ -166,7 +208,7 @@ def _nearest_known(known: NDArray[np.bool_]) -> Indices:
     """For each row and day the nearest known day of that row, -1 where none is close enough; shape as ``known``."""
     day = np.arange(known.shape[1])
     nearest = np.where(known, day, -1)
-    for reach in range(1, _FILL_REACH_D + 1):
+    for reach in range(1, FILL_REACH_D + 1):
         for step in (-reach, reach):
             other = np.clip(day + step, 0, len(day) - 1)
             nearest = np.where((nearest < 0) & known[:, other], other, nearest)

@@ -13,7 +13,7 @@ Sources for the choices: ``models/literature.md``, section on the forecast; the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -21,7 +21,7 @@ import numpy as np
 
 from matewindow.errors import RequestError
 from matewindow.flight import CAUSES, follow_pent_up
-from matewindow.pastyears import SHIFTS_D, past_rows
+from matewindow.pastyears import SHIFTS_D, KeptRows, past_rows
 from matewindow.pathparts import FORECAST, OBSERVED, ORIGINS, Flown, Rows, unknown_row
 
 if TYPE_CHECKING:
@@ -47,6 +47,8 @@ class Sources:
         members: an ensemble, one series a member.
         past: the record that past years are cut from, one series over many years, or one typical year.
         remarks: what there is to say about how the weather was come by.
+        hindsight: whether ``past`` holds years after the one asked about, and these serve as past years too.
+        kept: blocks of ``past`` that were worked out before; None to keep none.
     """
 
     observed: SiteWeather | None = None
@@ -54,6 +56,8 @@ class Sources:
     members: SiteWeather | None = None
     past: SiteWeather | None = None
     remarks: tuple[str, ...] = ()
+    hindsight: bool = False
+    kept: KeptRows | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True)
@@ -237,7 +241,9 @@ def build_paths(
         RequestError: neither past years nor a forecast hold any of the days.
     """
     days = first_day + np.arange(n_days)
-    past, years, trend_k, notes = past_rows(sources.past, days, today, needed, biology, exposure)
+    past, years, trend_k, notes = past_rows(
+        sources.past, days, today, needed, biology, exposure, hindsight=sources.hindsight, kept=sources.kept
+    )
     if judged is None or not judged.covers(days):
         judged = Judged.of(sources, first_day, n_days, today, biology, exposure)
     single = None if judged.run is None else judged.run.rows(FORECAST, days)
@@ -256,7 +262,7 @@ def build_paths(
     first_of = {id(rows): int(i) for rows, i in zip(kinds, start, strict=False)}
     pool, weight, lead = _forecast_pool(single, members, days, biology.forecast)
     n_blocks = 0 if past is None else len(past.effective_h)
-    n_paths = _number_of_paths(n_paths, n_blocks, drawn=len(pool) > 0, alone=len(kinds) == 2)
+    n_paths = _number_of_paths(n_paths, n_blocks, drawn=len(pool) > 0)
     rng = np.random.default_rng(seed)
     member = even_draw(n_paths, max(1, len(pool)), rng)
     block = rng.permutation(np.arange(n_paths) % max(1, n_blocks))
@@ -308,11 +314,14 @@ def forecast_weights(
     return share[-len(days) :]
 
 
-def _number_of_paths(wanted: int, n_blocks: int, *, drawn: bool, alone: bool) -> int:
-    """So many paths that every past block serves equally often; no more than there are different ones."""
-    if n_blocks == 0:
-        return wanted if drawn else 1
-    return n_blocks if alone else n_blocks * -(-wanted // n_blocks)
+def _number_of_paths(wanted: int, n_blocks: int, *, drawn: bool) -> int:
+    """So many paths that every past block serves equally often; no more than there are different ones.
+
+    Where no forecast is drawn from, a path differs from others by its block alone, whatever was observed before it.
+    """
+    if not drawn:
+        return max(1, n_blocks)
+    return n_blocks * -(-wanted // n_blocks) if n_blocks else wanted
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,15 @@
-"""The same work for many sites on several cores, with few of them in memory at a time."""
+"""The same work for many sites on several cores, with few of them in memory at a time.
+
+A process whose parent was killed ends by itself.
+"""
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from concurrent.futures import Future, ProcessPoolExecutor
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from threading import Thread
 from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
@@ -34,7 +39,7 @@ def in_processes(work: Callable[[_Item], _Result], items: Iterable[_Item], *, pr
         One result an item. What ``work`` raises is raised here, and ends the rest.
     """
     waiting: deque[Future[_Result]] = deque()
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=_use_one_core) as pool:
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=_begin) as pool:
         try:
             for item in items:
                 waiting.append(pool.submit(work, item))
@@ -44,6 +49,24 @@ def in_processes(work: Callable[[_Item], _Result], items: Iterable[_Item], *, pr
                 yield waiting.popleft().result()
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+def when_orphaned(act: Callable[[], object]) -> None:
+    """In a child: do something as soon as the parent is gone, however it ended."""
+    parent = parent_process()
+    assert parent is not None
+
+    def wait() -> None:
+        parent.join()
+        act()
+
+    Thread(target=wait, name="parent", daemon=True).start()
+
+
+def _begin() -> None:
+    """A worker waits for work from its pool for ever; the pool of a parent that was killed has none."""
+    when_orphaned(lambda: os._exit(1))
+    _use_one_core()
 
 
 def _use_one_core() -> None:

@@ -62,8 +62,15 @@ def sources_report(sources: Sources) -> list[dict[str, Any]]:
     ]
 
 
-def graft_report(decision: GraftDecision, sources: Sources, biology: Biology) -> dict[str, Any]:
-    """The graft decision."""
+def graft_report(
+    decision: GraftDecision, sources: Sources, biology: Biology, model: str | None = None
+) -> dict[str, Any]:
+    """The graft decision.
+
+    Args:
+        decision, sources, biology: with what it was worked out from.
+        model: version of the parameters and models that made its odds; None = the parameters alone.
+    """
     return {
         "site": site_report(decision.site),
         "now": decision.now.astimezone(decision.site.zone).isoformat(),
@@ -81,12 +88,15 @@ def graft_report(decision: GraftDecision, sources: Sources, biology: Biology) ->
         "warnings": decision.warnings,
         "sources": sources_report(sources),
         "parameters": biology.version,
+        "model": model or biology.version,
         "cautions": list(CAUTIONS),
     }
 
 
-def window_report(outlook: Outlook, site: Site, sources: Sources, biology: Biology) -> dict[str, Any]:
-    """The outlook of one batch."""
+def window_report(
+    outlook: Outlook, site: Site, sources: Sources, biology: Biology, model: str | None = None
+) -> dict[str, Any]:
+    """The outlook of one batch; arguments as ``graft_report``."""
     batch = outlook.batch
     return {
         "site": site_report(site),
@@ -156,12 +166,13 @@ def window_report(outlook: Outlook, site: Site, sources: Sources, biology: Biolo
         "warnings": outlook.warnings,
         "sources": sources_report(sources),
         "parameters": biology.version,
+        "model": model or biology.version,
         "cautions": list(CAUTIONS),
     }
 
 
 def hours_report(days: list[DayHours], site: Site, now: datetime, sources: Sources, biology: Biology) -> dict[str, Any]:
-    """Hour by hour."""
+    """Hour by hour; nothing in it but parameters comes from a model."""
     return {
         "site": site_report(site),
         "now": now.astimezone(site.zone).isoformat(),
@@ -183,6 +194,7 @@ def hours_report(days: list[DayHours], site: Site, now: datetime, sources: Sourc
         "warnings": list(sources.remarks),
         "sources": sources_report(sources),
         "parameters": biology.version,
+        "model": biology.version,
         "cautions": list(CAUTIONS),
     }
 

@@ -43,6 +43,8 @@ class Settings:
 
     models_folder: Path | None = None
     """Folder with the literature parameters, instead of the one that ships with the program."""
+    learned_folder: Path | None = None
+    """Folder of the models learnt from records and of the choice among them, instead of the user's data folder."""
     sample_weather_folder: Path | None = None
     """Folder with the invented weather of the demo, instead of the one that ships with the program."""
     contact: str | None = None

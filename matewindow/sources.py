@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matewindow.paths import Sources
-from matewindow.siteweather import lay_on_site
-from matewindow.weather.folder import WeatherFolder, read_folder
+from matewindow.siteweather import SiteWeather, lay_on_site
+from matewindow.timegrid import solar_day_start_hour
+from matewindow.weather.folder import WeatherFolder, check_place, read_folder
 from matewindow.weather.steps import NO_RECORD, WetHours, evenly_split_steps, respread
 
 if TYPE_CHECKING:
@@ -17,10 +19,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from matewindow.biology import Biology
+    from matewindow.biology import Biology, Flight
     from matewindow.keptpast import KeptPast
     from matewindow.site import Site
-    from matewindow.siteweather import SiteWeather
     from matewindow.weather.normal import Weather
 
     Floats = NDArray[np.float64]
@@ -64,6 +65,72 @@ def sources_of(
     else:
         past = observed if weather.past is weather.record else laid(weather.past)
     return Sources(observed=observed, run=laid(forecast), members=laid(ensemble), past=past)
+
+
+def runs_on_site(
+    record: Weather | SiteWeather | None,
+    site: Site,
+    flight: Flight,
+    *,
+    without: tuple[np.datetime64, np.datetime64] | None = None,
+    correct: Callable[[Weather], Weather] | None = None,
+) -> Callable[[Weather], SiteWeather]:
+    """How stored runs are laid on a site's days: as live ones are, and what is needed for that is made once.
+
+    Args:
+        record: hourly weather of the site; how its rain falls into hours is how that of coarse steps is placed.
+        site: where.
+        flight: thresholds, of which the mating window matters here.
+        without: first and last solar day that the record is not asked about, since they are to be judged by the runs.
+        correct: takes a known bias out of ensembles.
+
+    Returns:
+        Lays a run. It raises ``WeatherFileError`` for one of another place.
+    """
+    rain = _rain_on_days(record, site) if isinstance(record, SiteWeather) else _past_rain(record)
+    if rain is not None and without is not None:
+        rain = _rain_without(rain, without, site.longitude)
+    table = _tables(rain)
+
+    def laid(run: Weather) -> SiteWeather:
+        check_place(run, site)
+        placed = _in_wet_hours(run, table)
+        assert placed is not None
+        if correct is not None and run.provenance.kind == "ensemble":
+            placed = correct(placed)
+        return lay_on_site(placed, site, flight)
+
+    return laid
+
+
+def season_days(season: int, site: Site) -> tuple[np.datetime64, np.datetime64]:
+    """First and last day of the year of a season: a calendar year, in the south from July of that year to June."""
+    if site.latitude >= 0.0:
+        return np.datetime64(f"{season:04d}-01-01", "D"), np.datetime64(f"{season:04d}-12-31", "D")
+    return np.datetime64(f"{season:04d}-07-01", "D"), np.datetime64(f"{season + 1:04d}-06-30", "D")
+
+
+def with_run(sources: Sources, run: SiteWeather | None) -> Sources:
+    """The sources with this run as the only forecast there is: an ensemble, a single run, or none."""
+    single = run is not None and run.provenance.kind == "forecast"
+    return replace(sources, run=run if single else None, members=None if single else run)
+
+
+def _rain_on_days(record: SiteWeather, site: Site) -> HourlyRain | None:
+    """As ``_past_rain``, of a record that lies on the site's solar days already."""
+    rain = record.whole_days().rain_mm
+    first_hour = record.days[0].astype("datetime64[h]") + solar_day_start_hour(site.longitude)
+    return None if rain is None else (first_hour, rain[0].ravel())
+
+
+def _rain_without(rain: HourlyRain, days: tuple[np.datetime64, np.datetime64], longitude: float) -> HourlyRain:
+    """The rain with the hours of some solar days missing."""
+    first_hour, rain_mm = rain
+    start = solar_day_start_hour(longitude)
+    ends = [(day.astype("datetime64[h]") - first_hour.astype("datetime64[h]")).astype(np.int64) + start for day in days]
+    left = rain_mm.copy()
+    left[max(0, int(ends[0])) : max(0, int(ends[1]) + 24)] = np.nan
+    return first_hour, left
 
 
 def _past_rain(record: Weather | None) -> HourlyRain | None:

@@ -173,7 +173,7 @@ def timeline(batch: Batch, site: Site, biology: Biology, *, first_egg: date | No
     age_h = dev.larva_age_h if batch.larva_age_h is None else batch.larva_age_h
     # in UTC, since adding hours to a local time would pass over a change of the clocks
     sealed = batch.grafted.astimezone(UTC) + timedelta(hours=dev.sealed_at_h - dev.egg_stage_h - age_h)
-    _, ripe, move_by = _move_span(batch, biology)
+    _, ripe, move_by = move_span(batch, biology)
 
     def aged(days: float) -> tuple[date, date, date]:
         step = timedelta(days=days)
@@ -283,7 +283,7 @@ def judge_move(batch: Batch, site: Site, biology: Biology) -> str:
     if batch.moved is None:
         return ""
     zone, dev = site.zone, biology.development
-    first_born, _, move_by = _move_span(batch, biology)
+    first_born, _, move_by = move_span(batch, biology)
     days = (batch.moved.astimezone(UTC) - batch.grafted.astimezone(UTC)) / timedelta(days=1)
     sealed_d = (dev.sealed_at_h - dev.egg_stage_h - (batch.larva_age_h or dev.larva_age_h)) / 24.0
     if days < sealed_d - 0.5:
@@ -351,8 +351,11 @@ def clock(hours: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
-def _move_span(batch: Batch, biology: Biology) -> tuple[datetime, datetime, datetime]:
-    """When the first virgin of the batch may emerge, when the cells are ripe, and by when they must be moved."""
+def move_span(batch: Batch, biology: Biology) -> tuple[datetime, datetime, datetime]:
+    """When the first virgin of the batch may emerge, when the cells are ripe, and by when they must be moved.
+
+    Aware, UTC. The first is taken to emerge two standard deviations before the mean.
+    """
     dev = biology.development
     first_born = emergence_mean(batch, biology) - timedelta(hours=2.0 * dev.emergence_sd_h)
     ripe = batch.grafted.astimezone(UTC) + timedelta(days=dev.move_cells_d)

@@ -4,17 +4,33 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from matewindow.biology import Biology, load_biology
+from matewindow.learning import artefacts, inuse
 from matewindow.paths import Sources
 from matewindow.site import Site, read_site
 from matewindow.sources import load_sources, site_biology
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLE = ROOT / "sample_weather"
 SAMPLE_NOW = datetime(2026, 6, 1, 6, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nobodys_models(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test sees the models that the user of this machine has learnt, in this process or in one of its own."""
+    home = tmp_path_factory.mktemp("no-models")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(artefacts, "default_home", lambda: home)
+        patch.setattr(inuse, "default_home", lambda: home)
+        patch.setenv("MATEWINDOW_LEARNED_FOLDER", str(home))
+        yield
 
 
 @pytest.fixture(scope="session")

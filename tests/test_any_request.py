@@ -1,6 +1,6 @@
 """Whatever is asked, of whatever place and weather: an answer that holds together or one message, never a crash.
 
-200 requests by chance (seeded), each put to all three commands as a user would: any position with its time zone or a
+200 requests by chance (seeded), each put to all four commands as a user would: any position with its time zone or a
 wrong one, any parts of the sample weather with hours and columns missing, any dates, looks and limits.
 """
 
@@ -13,6 +13,7 @@ import json
 import math
 import re
 import sys
+import tomllib
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -24,6 +25,7 @@ import typer
 import tzfpy
 
 from matewindow import cli, sources
+from matewindow.keeping import weather as keeping_weather
 from matewindow.weather.folder import WeatherFolder, read_folder
 from matewindow.weather.normal import Weather, make_weather
 from tests.conftest import SAMPLE
@@ -127,6 +129,8 @@ def drawn(seed: int) -> Request:
         "window": ["--graft", f"{grafted}", *window_options(rng, now, grafted)],
         "hours": hours_options(rng, now),
     }
+    rng = np.random.default_rng([seed, 1])  # of its own, so that the requests above stay what they are
+    commands["laying"] = ["--graft", f"{grafted}", *laying_options(rng, now, grafted)]
     clock = ["--now", now.isoformat()]
     return Request("\n".join(lines), weather, {name: [*clock, *options] for name, options in commands.items()})
 
@@ -152,6 +156,17 @@ def window_options(rng: np.random.Generator, now: datetime, grafted: date) -> li
         seen = str(rng.choice(["eggs", "virgin", "nothing"]))
         options += ["--check", f"{min(born + timedelta(days=int(rng.integers(0, 30))), now.date())}:{seen}"]
     return options
+
+
+def laying_options(rng: np.random.Generator, now: datetime, grafted: date) -> list[str]:
+    options = window_options(rng, now, grafted)
+    if rng.random() < 0.3:
+        options += ["--nuc-without-brood-since", f"{now.date() - timedelta(days=int(rng.integers(-2, 40)))}"]
+    if rng.random() < 0.3:
+        options += ["--mated-queen-cost", str(rng.choice([0, 0.5, 3]))]
+    if rng.random() < 0.2:
+        options += ["--larva-age", str(rng.choice([0, 20, 60]))]
+    return [*options, "--nuc", str(rng.choice(["mini", "few-frames", "five-frames"]))]
 
 
 def hours_options(rng: np.random.Generator, now: datetime) -> list[str]:
@@ -232,11 +247,34 @@ def assert_holds_together(report: dict[str, Any], command: str) -> None:
             low, high = day["laying_p10_p90"]
             assert 0 <= low <= high <= report["grafts"]
             assert 0.0 <= day["expected_laying"] <= report["grafts"]
+    elif command == "laying":
+        assert_laying_holds_together(report)
     else:
         for day in report["days"]:
             assert {h["start"][:10] for h in day["hours"]} <= {day["date"]}
             if day["effective_hours"] is not None:
                 assert 0.0 <= day["effective_hours"] <= 4.0 + 1e-6
+
+
+def assert_laying_holds_together(report: dict[str, Any]) -> None:
+    assert report["message"] == " ".join(report["message_parts"])
+    low, high = report["p_well_mated_range"] or (0.0, 1.0)
+    assert low - ROUNDING <= report["p_well_mated"] <= high + ROUNDING
+    if report["check"] is not None:
+        found = {f["saw"]: f for f in report["check"]["findings"]}
+        assert found["nothing"]["p"] + found["eggs"]["p"] == pytest.approx(1.0, abs=1e-9)
+        assert found["virgin"]["p"] <= found["nothing"]["p"] + ROUNDING
+        assert report["check"]["date"] >= report["now"][:10]
+        for times in report["check"]["times"]:
+            assert times["from"] < times["to"]
+    if report["decision"] is not None:
+        options = report["decision"]["options"]
+        known = [option for option in options if option["worth"] is not None]
+        assert max(known, key=lambda option: option["worth"])["tied_with_best"]
+        days = report["decision"]["days"]
+        assert [day["date"] for day in days] == sorted({day["date"] for day in days})
+        no_eggs = [day["p_no_eggs_by_then"] for day in days]
+        assert all(b <= a + ROUNDING for a, b in itertools.pairwise(no_eggs))
 
 
 @pytest.mark.parametrize("group", range(N_GROUPS))
@@ -255,7 +293,7 @@ def test_any_request_gets_an_answer_that_holds_together_or_one_message(
         def load(
             _: Path, site: Site, biology: Biology, weather: WeatherFolder = weather, laid: list[Sources] = laid
         ) -> Sources:
-            if not laid:  # once for the three commands
+            if not laid:  # once for the four commands
                 laid.append(sources.sources_of(weather, site, biology))
             return laid[0]
 
@@ -278,3 +316,67 @@ def test_any_request_gets_an_answer_that_holds_together_or_one_message(
             else:
                 assert_holds_together(json.loads(out, parse_constant=no_constant), command)
     assert 0 in codes  # else nothing was tested
+
+
+def on_record(request: Request) -> tuple[list[str], list[str], list[list[str]]]:
+    """The site, the batch and its checks as they are typed into the register."""
+    site = tomllib.loads(request.site)
+    fields = {"elevation_m": site.pop("elevation"), "thresholds": json.dumps(site.pop("thresholds", {})), **site}
+    window = request.commands["window"]
+    given = list(zip(window[::2], window[1::2], strict=True))
+    named = {"--graft": "grafted_on", "--emerged": "emerged_on"}
+    batch = [f"{named[name]}={value}" for name, value in given if name in named]
+    for value in (value for name, value in given if name == "--moved"):
+        day, _, clock = value.partition("T")
+        batch += [f"moved_on={day}", f"moved_at={clock}"]
+    checks = [value.partition(":") for name, value in given if name == "--check"]
+    return (
+        [f"{name}={value}" for name, value in fields.items()],
+        batch,
+        [[f"day={day}", f"saw={saw}"] for day, _, saw in checks],
+    )
+
+
+def test_a_batch_on_record_has_the_odds_that_it_has_without_or_is_refused_in_one_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site_file, register = tmp_path / "site.toml", ["--register", str(tmp_path / "register.sqlite")]
+    same = 0
+    for seed in range(0, N_REQUESTS, 2):
+        request = drawn(seed)
+        site_file.write_text(request.site, encoding="utf-8")
+
+        def load(_: Path, site: Site, biology: Biology, weather: WeatherFolder = request.weather) -> Sources:
+            return sources.sources_of(weather, site, biology)
+
+        monkeypatch.setattr(sources, "load_sources", load)
+        monkeypatch.setattr(keeping_weather, "load_sources", load)
+
+        def asked(*arguments: str) -> Any:
+            code, out, err = run([*arguments, "--json"], monkeypatch)
+            said = f"seed {seed}: {arguments}: {err}"  # noqa: B023  called at once
+            assert code in {0, 2}, said
+            assert code == 0 or (out == "" and re.fullmatch(r"matewindow: [^\n]+\n", err)), said
+            return json.loads(out, parse_constant=no_constant) if code == 0 else None
+
+        place, batch, checks = on_record(request)
+        site = asked("records", "add", "site", *place, *register)
+        if site is None:
+            continue
+        added = asked("records", "add", "batch", f"site_id={site['id']}", *batch, *register)
+        if added is None:
+            continue
+        seen = [asked("records", "add", "check", f"batch_id={added['id']}", *check, *register) for check in checks]
+        if None in seen:
+            continue
+        at = ["--weather", str(tmp_path)]
+        stored = asked("outlook", added["id"], *at, *request.commands["window"][:2], *register)
+        plain = asked("window", "--site", str(site_file), *at, *request.commands["window"])
+        assert (stored is None) == (plain is None)
+        if stored is not None:
+            assert_holds_together(stored, "window")
+            assert {name: stored[name] for name in plain if name not in {"picture", "sources"}} == {
+                name: value for name, value in plain.items() if name not in {"picture", "sources"}
+            }
+            same += 1
+    assert same > N_REQUESTS // 10

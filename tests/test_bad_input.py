@@ -15,6 +15,7 @@ import pytest
 
 from matewindow.biology import load_biology
 from matewindow.cli import main
+from matewindow.learning.inuse import literature_alone
 from matewindow.paths import Sources
 from matewindow.site import read_site
 
@@ -316,7 +317,7 @@ def test_years_that_the_program_cannot_reckon_with_are_refused_with_those_that_i
     sample = ["--site", str(SAMPLE / "site.toml"), "--weather", str(SAMPLE)]
     # the weather is not what is wrong: none is read, so that a hundred refusals take no time
     place, biology = read_site(SAMPLE / "site.toml"), load_biology()
-    monkeypatch.setattr("matewindow.cli.options.load", lambda *_: (place, Sources(), biology))
+    monkeypatch.setattr("matewindow.cli.options.load_in_use", lambda *_: (place, Sources(), literature_alone(biology)))
     monkeypatch.setattr(sys, "argv", ["matewindow", command[0], *sample, *now, *options])
 
     with pytest.raises(SystemExit) as stopped:
@@ -334,7 +335,9 @@ def test_checks_at_the_ends_of_time_are_refused_without_a_crash(
     day: str, saw: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], sample_sources: Sources
 ) -> None:
     place, biology = read_site(SAMPLE / "site.toml"), load_biology()
-    monkeypatch.setattr("matewindow.cli.options.load", lambda *_: (place, sample_sources, biology))
+    monkeypatch.setattr(
+        "matewindow.cli.options.load_in_use", lambda *_: (place, sample_sources, literature_alone(biology))
+    )
     sample = ["--site", "site", "--weather", "weather", "--now", "2026-06-01T06:00Z"]
     monkeypatch.setattr(sys, "argv", ["matewindow", "window", *sample, *WINDOW[1:], "--check", f"{day}:{saw}"])
 

@@ -421,7 +421,12 @@ def test_the_range_of_very_many_queens_is_that_of_the_binomial_mixture_to_a_quee
     for share in (np.round(rng.beta(4.0, 2.0, 40), 3), np.array([0.01, 0.02]), np.array([0.999]), np.array([0.5])):
         exact = binom.cdf(np.arange(n_grafts + 1)[:, None], n_grafts, share[None, :]).mean(axis=1)
         expected = [int(np.searchsorted(exact, q)) for q in (0.1, 0.9)]
-        assert list(laying_range(n_grafts, share)) == pytest.approx(expected, abs=0 if n_grafts < 1000 else 2)
+        found = laying_range(n_grafts, share)
+        if n_grafts < 1000:
+            assert list(found) == expected
+        # between two shares far apart hardly a queen more or less changes the odds: there the odds are what must agree
+        for ours, theirs in zip(found, expected, strict=True):
+            assert abs(ours - theirs) <= 2 or abs(exact[ours] - exact[theirs]) < 1e-4
 
 
 def test_the_range_has_its_ends_at_none_and_all() -> None:

@@ -504,6 +504,19 @@ def test_the_edition_of_past_weather_changes_with_any_value_and_not_with_the_day
     assert past_edition(part_of(past, "2020-01-02")) != past_edition(past)
 
 
+@pytest.mark.parametrize(("longitude", "zone"), PLACES)
+def test_a_kept_past_has_the_rain_of_all_hours_for_placing_coarse_rain(longitude: float, zone: str) -> None:
+    site = stand(longitude=longitude, timezone=zone)
+    past = hourly(np.random.default_rng(3), "2020-01-01", 40, longitude=longitude)
+    whole = lay_on_site(past, site, BIOLOGY.flight)
+    kept = KeptPast.of(past, site, BIOLOGY.flight, edition="first", before=np.datetime64("2020-02-05"))
+    found = kept.with_whole_rain(site)
+    n = len(found.days)
+    assert whole.rain_mm is not None
+    np.testing.assert_array_equal(found.days, whole.days[:n])
+    np.testing.assert_array_equal(found.rain_mm, whole.rain_mm[:, :n])
+
+
 def test_days_between_the_kept_past_and_the_record_are_missing() -> None:
     weather = hourly(np.random.default_rng(1), "2020-01-01", 60)
     kept = KeptPast.of(weather, SITE, BIOLOGY.flight, edition="first", before=np.datetime64("2020-01-31"))

@@ -32,6 +32,8 @@ from matewindow.errors import (
     UnavailableError,
     UnknownReferenceError,
 )
+from matewindow.register.ids import PATTERN
+from matewindow.wrongvalues import in_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -147,7 +149,8 @@ def problem_of_values(errors: Sequence[Any]) -> Problem:
 
 
 def _message(error: Mapping[str, Any]) -> str:
-    return str(error["msg"]).removeprefix("Value error, ")[:TEXT_MAX]
+    given = error.get("ctx", {}).get("pattern")
+    return in_words(error, {"string_pattern_mismatch": "is no id"} if given == PATTERN else None)[:TEXT_MAX]
 
 
 def _one_value(error: Mapping[str, Any]) -> dict[str, Any]:

@@ -138,3 +138,6 @@ def configure(level: int = logging.INFO, stream: TextIO | None = None) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level)
+    logging.getLogger("alembic").setLevel(
+        max(level, logging.WARNING)
+    )  # what it does is told by ``migrating`` in a line

@@ -4,6 +4,7 @@ from api.reports.common import Source
 from api.reports.graft import GraftReport
 from api.reports.hours import HoursReport, Units
 from api.reports.laying import LayingReport
+from api.reports.record import RecordReport
 from api.reports.window import BatchOutlook, IssuedOutlooks, NucOutlook, WindowReport
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "IssuedOutlooks",
     "LayingReport",
     "NucOutlook",
+    "RecordReport",
     "Source",
     "Units",
     "WindowReport",

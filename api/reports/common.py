@@ -101,6 +101,12 @@ class Stands(Part):
     warnings: list[str] = Field(description="What the result is weak in.")
     sources: list[Source] = Field(description="What it stands on, with licence lines.")
     parameters: str = Field(description="Version of the parameters.", examples=["2026.1"])
+    model: str | None = Field(
+        None,
+        description="Version of the parameters and models that made the odds; left out of outlooks that an earlier "
+        "version of the program issued.",
+        examples=["2026.1+recalibration-20261101-0a1b2c3d"],
+    )
     cautions: list[str] = Field(description="For the safety of the keeper.")
 
 

@@ -155,7 +155,7 @@ class IssuedOutlook(Part):
     id: str = Field(description="Read it under /v1/outlooks/{id}.")
     batch_id: str = Field(description="The batch.")
     issued_at: datetime = Field(description="When, UTC.")
-    parameters: str = Field(description="Version of the parameters that it was made with.")
+    parameters: str = Field(description="Version of the parameters and models that it was made with.")
     p_well_mated: Share = Field(description="Probability to be well mated.")
     p_well_mated_low: Share | None = Field(description="Lower end of its range, a probability.")
     p_well_mated_high: Share | None = Field(description="Upper end of its range, a probability.")

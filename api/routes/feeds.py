@@ -128,7 +128,7 @@ def _calendar(request: Request, service: Service, site_id: str | None, *, secret
 
 def _metrics(request: Request, service: Service, site_id: str | None, *, batches: bool) -> Response:
     media = negotiated(request.headers.get("accept"))
-    figures = figures_of(service.register.database, site_id, each_batch=batches)
+    figures = figures_of(service.register.database, service.clock(), site_id, each_batch=batches)
     meters = request.app.state.meters if site_id is None else ()  # requests are those of the whole service
     body = exposition(figures, media, batches=batches, meters=meters)
     return Prepared(body, media, cache_control="no-store", vary=["Accept"]).response(request.scope)

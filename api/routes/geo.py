@@ -8,6 +8,7 @@ ellipsoid, which is not known, so the elevation above sea level stands among the
 
 from typing import Annotated, Any, Literal
 
+from annotated_types import Interval
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.requests import Request
@@ -16,7 +17,7 @@ from starlette.responses import JSONResponse, Response
 from api.answers import ETAG, NEXT_AFTER, NOT_MODIFIED, problems, to_bytes
 from api.auth import Reader
 from api.edge.conditional import Prepared
-from api.queries import Whole
+from api.queries import InDigits
 from api.service import service_of
 from matewindow.register.ids import PATTERN
 from matewindow.register.records import Id, as_data
@@ -81,7 +82,9 @@ def list_sites_as_geojson(
     after: Annotated[
         Id | None, Query(description="Id of the last site of the page before.", examples=["site_0123456789abcdef"])
     ] = None,
-    limit: Annotated[Whole, Query(ge=1, le=1000, description="Number of sites, at most.", examples=[1000])] = 1000,
+    limit: Annotated[
+        int, Interval(ge=1, le=1000), InDigits, Query(description="Number of sites, at most.", examples=[1000])
+    ] = 1000,
 ) -> Response:
     """A FeatureCollection by RFC 7946, a point for each site that is not deleted, in the order in which they came."""
     found = service_of(request).register.page("site", after=after, limit=limit)

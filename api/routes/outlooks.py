@@ -4,6 +4,7 @@
 
 from typing import Annotated, Any, Literal
 
+from annotated_types import Interval
 from fastapi import APIRouter, Path, Query
 from pydantic import StringConstraints
 from starlette.requests import Request
@@ -14,7 +15,7 @@ from api.auth import Reader
 from api.edge.conditional import Prepared
 from api.gate import Gate
 from api.hot import mark_hot
-from api.queries import Whole
+from api.queries import InDigits
 from api.reports import (
     BatchOutlook,
     GraftReport,
@@ -129,10 +130,11 @@ def read_laying_check(request: Request, batch_id: BatchId, who: Reader, nuc: Nuc
     """For the batch as a whole, from the checks that name no nuc."""
     service = service_of(request)
     records, held, now = service.keeper.basis(batch_id)
-    biology = for_nuc(held.biology, nuc)
+    using, batch = service.models.at(records.site), records.batch
+    biology = for_nuc(using.biology, nuc)
     with gate.open():
-        found = laying_outlook(records.batch, records.site, held.sources, now, biology)
-    return answer(request, laying_report(found, held.sources, biology))
+        found = using.put_laying_right(laying_outlook(batch, records.site, held.sources, now, biology))
+    return answer(request, laying_report(found, held.sources, biology, using.made(batch)))
 
 
 @router.get(
@@ -146,13 +148,12 @@ def read_nuc_laying_check(request: Request, nuc_id: NucId, who: Reader) -> Respo
     service = service_of(request)
     nuc = service.register.get("nuc", nuc_id)
     records, held, now = service.keeper.basis(nuc["batch_id"], nuc_id)
-    biology = for_nuc(held.biology, nuc["kind"])
+    using, batch = service.models.at(records.site), records.in_nuc(nuc_id)
+    biology = for_nuc(using.biology, nuc["kind"])
     since = nuc["broodless_since"]
     with gate.open():
-        found = laying_outlook(
-            records.in_nuc(nuc_id), records.site, held.sources, now, biology, nuc_without_brood_since=since
-        )
-    return answer(request, laying_report(found, held.sources, biology))
+        found = laying_outlook(batch, records.site, held.sources, now, biology, nuc_without_brood_since=since)
+    return answer(request, laying_report(using.put_laying_right(found), held.sources, biology, using.made(batch)))
 
 
 @router.get(
@@ -166,8 +167,12 @@ def read_graft_days(
     site_id: SiteId,
     who: Reader,  # noqa: ARG001
     from_: Annotated[Day, Query(alias="from", description="First candidate day.", examples=["2026-06-01"])],
-    days: Annotated[Whole, Query(ge=1, le=60, description="Number of candidate days.", examples=[7])] = 7,
-    grafts: Annotated[Whole, Query(ge=1, le=100_000, description="Number of larvae grafted.", examples=[20])] = 20,
+    days: Annotated[
+        int, Interval(ge=1, le=60), InDigits, Query(description="Number of candidate days.", examples=[7])
+    ] = 7,
+    grafts: Annotated[
+        int, Interval(ge=1, le=100_000), InDigits, Query(description="Number of larvae grafted.", examples=[20])
+    ] = 20,
     by: Annotated[
         Day | None, Query(description="Day by which queens should be in lay.", examples=["2026-07-05"])
     ] = None,
@@ -191,7 +196,8 @@ def read_graft_days(
     service = service_of(request)
     site = site_of(service.register.get("site", site_id))
     held = service.desk.held(site_id, site)
-    biology = for_nuc(held.biology, nuc)
+    using = service.models.at(site)
+    biology = for_nuc(using.biology, nuc)
     limits = Limits(
         builder_free_from=builder_free_from,
         nucs_free_from=nucs_free_from,
@@ -200,9 +206,18 @@ def read_graft_days(
     )
     with gate.open():
         decision = graft_decision(
-            site, held.sources, from_, days, service.clock(), biology, n_grafts=grafts, by=by, limits=limits
+            site,
+            held.sources,
+            from_,
+            days,
+            service.clock(),
+            biology,
+            n_grafts=grafts,
+            by=by,
+            limits=limits,
+            recalibration=using.for_days(from_, days),
         )
-    return answer(request, graft_report(decision, held.sources, biology))
+    return answer(request, graft_report(decision, held.sources, biology, using.version))
 
 
 @router.get(
@@ -229,9 +244,10 @@ def read_window(
     site = site_of(service.register.get("site", site_id))
     held = service.desk.held(site_id, site)
     batch = Batch(graft_time(graft, site), emerged=emerged, checks=checks_from_text(check or []))
+    using = service.models.at(site)
     with gate.open():
-        outlook = batch_outlook(batch, site, held.sources, service.clock(), held.biology)
-    return answer(request, window_report(outlook, site, held.sources, held.biology))
+        outlook = using.put_right(batch_outlook(batch, site, held.sources, service.clock(), using.biology))
+    return answer(request, window_report(outlook, site, held.sources, using.biology, using.made(batch)))
 
 
 @router.get(
@@ -248,8 +264,8 @@ def read_hours(
         Day | None, Query(alias="from", description="First day; today if not given.", examples=["2026-06-01"])
     ] = None,
     days: Annotated[
-        Whole | None,
-        Query(ge=1, le=60, description="Number of days; as far as there is a forecast if not given.", examples=[7]),
+        Annotated[int, Interval(ge=1, le=60), InDigits] | None,
+        Query(description="Number of days; as far as there is a forecast if not given.", examples=[7]),
     ] = None,
     units: Units = "metric",
 ) -> Response:
@@ -257,6 +273,7 @@ def read_hours(
     service = service_of(request)
     site = site_of(service.register.get("site", site_id))
     held, now = service.desk.held(site_id, site), service.clock()
+    biology = service.models.at(site).biology
     with gate.open():
-        found = hourly_outlook(site, held.sources, from_, days, now, held.biology)
-    return answer(request, in_units(hours_report(found, site, now, held.sources, held.biology), units))
+        found = hourly_outlook(site, held.sources, from_, days, now, biology)
+    return answer(request, in_units(hours_report(found, site, now, held.sources, biology), units))

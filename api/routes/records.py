@@ -5,6 +5,7 @@
 
 from typing import Annotated, Any, Literal
 
+from annotated_types import Interval
 from fastapi import APIRouter, Path, Query
 from starlette.requests import Request
 from starlette.responses import Response
@@ -26,7 +27,7 @@ from api.auth import Reader, Recorder
 from api.edge.conditional import both_tags, require_match
 from api.edge.problems import Problem
 from api.models import CHANGES, PLURALS, RECORDS, History, page_of
-from api.queries import Flag, Whole
+from api.queries import Flag, InDigits
 from api.service import service_of
 from matewindow.errors import UnknownReferenceError
 from matewindow.register.idempotency import Answer, fingerprint
@@ -187,7 +188,10 @@ def router_of(kind: str) -> APIRouter:  # noqa: C901  nine small routes, each wi
         thing_id: named,
         who: Reader,  # noqa: ARG001
         after: Annotated[
-            Whole, Query(ge=0, le=2**53, description="Number of the last change of the page before.", examples=[0])
+            int,
+            Interval(ge=0, le=2**53),
+            InDigits,
+            Query(description="Number of the last change of the page before.", examples=[0]),
         ] = 0,
         limit: Limit = 50,
     ) -> Response:
@@ -235,7 +239,10 @@ def _lists(kind: str) -> Any:  # noqa: ANN401  a model made here
             Id | None,
             Field(None, description="Id of the last record of the page before.", examples=[_example(kind)]),
         ),
-        "limit": (Whole, Field(50, ge=1, le=200, description="Number of items, at most.", examples=[50])),
+        "limit": (
+            Annotated[int, Interval(ge=1, le=200), InDigits],
+            Field(50, description="Number of items, at most.", examples=[50]),
+        ),
         "deleted": (
             Flag,
             Field(default=False, description="The deleted ones instead of the others.", examples=[False]),

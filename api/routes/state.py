@@ -139,10 +139,45 @@ class Parameter(Strict):
     flag: str = Field(description="How sure it is.")
 
 
-class Models(Strict):
-    """The parameters in use."""
+class Recalibration(Strict):
+    """What puts the odds of being well mated right: logit p = a + b logit p as worked out, and effects beside."""
 
-    version: str = Field(description="Version of the set.", examples=["2026.1"])
+    a: float = Field(description="Shifts all odds.", examples=[-0.4])
+    b: float = Field(description="Draws odds towards even (below 1) or away from it.", examples=[0.7])
+    effects: dict[str, float] = Field(
+        description="Added to a for each step of what is known of a batch, by its name.", examples=[{"week": 0.12}]
+    )
+
+
+class Learnt(Strict):
+    """One model on the shelf; the literature is the first."""
+
+    name: str = Field(description="Its name; literature = the parameters that ship with the program.")
+    kind: str = Field(description="What it sets.", examples=["flight-rate"])
+    made_at: datetime | None = Field(
+        description="When it was made, UTC; null = not told, or it is damaged.", examples=["2026-11-01T08:00:00+00:00"]
+    )
+    version: str | None = Field(description="Version of the parameters that it goes with; null = it is damaged.")
+    in_use: bool = Field(description="Whether odds are given with it now.")
+    records: int | None = Field(description="Queens that it was made from.", examples=[300])
+    gain: float | None = Field(
+        description="How much better its odds were on records left out, nats for each queen.", examples=[0.012]
+    )
+    fault: str = Field(description="Why it cannot be used; empty = it can.")
+
+
+class Models(Strict):
+    """The parameters and models in use, and all models there are."""
+
+    version: str = Field(description="Version of the parameters, with the model that sets any.", examples=["2026.1"])
+    model: str = Field(description="Version that outlooks carry: parameters and all models.", examples=["2026.1"])
+    in_use: list[str] = Field(
+        description="Names of the models in use; none = the literature alone.",
+        examples=[["flight-rate-20261101-0a1b2c3d"]],
+    )
+    recalibration: Recalibration | None = Field(description="What puts odds right; null = they are as worked out.")
+    trouble: str = Field(description="Why what was chosen last is not in use; empty = it is.")
+    models: list[Learnt] = Field(description="All models there are; they are chosen on the command line.")
     parameters: list[Parameter] = Field(description="Every parameter, by group.")
 
 
@@ -160,6 +195,7 @@ class Health(Strict):
     refresh: str = Field(description="State of the refreshes: running, off, or what is wrong.")
     last_refresh_at: datetime | None = Field(description="When one last ended, UTC.")
     deliveries_waiting: int = Field(description="Webhook messages not yet delivered.")
+    webhooks_paused: int = Field(description="Number of webhooks switched off since their receivers do not answer.")
 
 
 class Ready(Strict):
@@ -276,23 +312,14 @@ def read_site_weather(
 @router.get(
     "/models",
     tags=["state"],
-    summary="The parameters in use",
+    summary="The parameters and models in use",
     response_model=Models,
     responses=NOT_MODIFIED | problems(),
 )
 def read_models(request: Request, who: Reader) -> Response:  # noqa: ARG001
-    """Every value with its unit, range, source and how sure it is."""
-    biology = service_of(request).biology
-    items = [
-        {
-            "name": name,
-            "value": p.value,
-            "unit": p.unit,
-            "low": p.low,
-            "high": p.high,
-            "source": p.source,
-            "flag": p.flag,
-        }
-        for name, p in biology.parameters.items()
-    ]
-    return answer(request, {"version": biology.version, "parameters": items})
+    """Every value with its unit, range, source and how sure it is, and which models made from records there are.
+
+    Another model is chosen with `matewindow models use`; that holds from the next answer or refresh on, for outlooks
+    that are made from then.
+    """
+    return answer(request, service_of(request).models.told())

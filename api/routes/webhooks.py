@@ -4,6 +4,7 @@
 
 from typing import Annotated, Any
 
+from annotated_types import Interval
 from fastapi import APIRouter, Path, Query
 from starlette.requests import Request
 from starlette.responses import Response
@@ -22,7 +23,7 @@ from api.answers import (
 )
 from api.auth import Manager
 from api.edge.conditional import both_tags, require_match
-from api.queries import Whole
+from api.queries import InDigits
 from api.service import Service, service_of
 from api.webhookmodels import (
     Deliveries,
@@ -219,7 +220,8 @@ def list_deliveries(
         deliveries.State | None, Query(description="Only those in this state.", examples=["given up"])
     ] = None,
     after: Annotated[
-        Whole | None, Query(ge=1, le=2**53, description="`seq` of the last one of the page before.", examples=[17])
+        Annotated[int, Interval(ge=1, le=2**53), InDigits] | None,
+        Query(description="`seq` of the last one of the page before.", examples=[17]),
     ] = None,
     limit: Limit = 50,
 ) -> Response:

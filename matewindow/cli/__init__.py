@@ -11,7 +11,20 @@ import sys
 
 import typer
 
-from matewindow.cli import access, commands, interchange, laying, recorded, records, site, upkeep, weather
+from matewindow.cli import (
+    access,
+    commands,
+    hindcast,
+    interchange,
+    laying,
+    learning,
+    learning_weather,
+    recorded,
+    records,
+    site,
+    upkeep,
+    weather,
+)
 from matewindow.cli.plugins import CommandGroup
 from matewindow.errors import MatewindowError
 
@@ -30,6 +43,10 @@ app.command()(commands.window)
 app.command()(commands.hours)
 app.command()(laying.laying)
 app.command()(recorded.outlook)
+app.command()(hindcast.hindcast)
+app.command()(learning.learn)
+app.command(name="learn-weather")(learning_weather.learn_weather)
+app.add_typer(learning.models, name="models")
 app.add_typer(weather.app, name="weather")
 app.add_typer(site.app, name="site")
 app.add_typer(records.app, name="records")

@@ -66,21 +66,22 @@ def graft(
     from matewindow.graft import for_nuc, graft_decision
     from matewindow.reporting import graft_report
 
-    place, sources, biology = options.load(site, weather, now)
-    biology = for_nuc(biology, nuc.value)
+    place, sources, using = options.load_in_use(site, weather, now)
+    biology, start = for_nuc(using.biology, nuc.value), options.a_date(first, "--from")
     decision = graft_decision(
         place,
         sources,
-        options.a_date(first, "--from"),
+        start,
         days,
         options.the_clock(now, place),
         biology,
         n_grafts=grafts,
         by=None if by is None else options.a_date(by, "--by"),
         limits=options.limits_of(builder_free_from, nucs_free_from, day_off or []),
+        recalibration=using.for_days(start, days),
     )
     written = _draw("graft", decision, picture)
-    report = graft_report(decision, sources, biology)
+    report = graft_report(decision, sources, biology, using.version)
     options.show(report | {"picture": written}, tables.graft_tables(report), as_json=as_json, written=written)
 
 
@@ -116,7 +117,7 @@ def window(
     from matewindow.reporting import window_report
     from matewindow.timeline import Batch, checks_from_text
 
-    place, sources, biology = options.load(site, weather, now)
+    place, sources, using = options.load_in_use(site, weather, now)
     batch = Batch(
         grafted=options.a_time(grafted, "--graft", place),
         larva_age_h=larva_age,
@@ -125,9 +126,9 @@ def window(
         emerged=None if emerged is None else options.a_date(emerged, "--emerged"),
         checks=checks_from_text(check or []),
     )
-    outlook = batch_outlook(batch, place, sources, options.the_clock(now, place), biology)
+    outlook = using.put_right(batch_outlook(batch, place, sources, options.the_clock(now, place), using.biology))
     written = _draw("window", outlook, picture, place)
-    report = window_report(outlook, place, sources, biology)
+    report = window_report(outlook, place, sources, using.biology, using.made(batch))
     options.show(report | {"picture": written}, tables.window_tables(report), as_json=as_json, written=written)
 
 
@@ -166,7 +167,8 @@ def demo(
     from matewindow.reporting import graft_report, window_report
 
     folder = data_folder("sample_weather", options.settings_of_process().sample_weather_folder)
-    place, sources, biology = options.load(folder / "site.toml", folder)
+    place, sources, using = options.load_in_use(folder / "site.toml", folder, literature=True)
+    biology = using.biology
     decision, outlook = run_demo(place, sources, biology)
     written = _draw("graft", decision, out / "graft") + _draw("window", outlook, out / "window", place)
     report: dict[str, Any] = {

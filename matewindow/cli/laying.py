@@ -58,8 +58,8 @@ def laying(
     from matewindow.layingreport import laying_report
     from matewindow.timeline import Batch, checks_from_text
 
-    place, sources, biology = options.load(site, weather, now)
-    biology = for_nuc(biology, nuc.value)
+    place, sources, using = options.load_in_use(site, weather, now)
+    biology = for_nuc(using.biology, nuc.value)
     if queen_cost is not None:
         biology = biology.with_values({"decision.mated_queen_cost": queen_cost}, where="--mated-queen-cost")
     batch = Batch(
@@ -74,5 +74,5 @@ def laying(
     outlook = laying_outlook(
         batch, place, sources, options.the_clock(now, place), biology, nuc_without_brood_since=since
     )
-    report = laying_report(outlook, sources, biology)
+    report = laying_report(using.put_laying_right(outlook), sources, biology, using.made(batch))
     options.show(report, laying_tables.laying_tables(report), as_json=as_json)

@@ -3,41 +3,48 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from matewindow.cli.opened import AsJson, RegisterAt  # noqa: TC001  Typer reads annotations at run time
 from matewindow.errors import RequestError
 
 if TYPE_CHECKING:
-    from rich.table import Table
+    from datetime import datetime
 
     from matewindow.biology import Biology
     from matewindow.learning.artefacts import Shelf
     from matewindow.learning.eggpaths import Ground
-    from matewindow.learning.recalibration import Recalibration
+    from matewindow.learning.records import Record
 
 models = typer.Typer(help="Models learnt from records: which there are, and which is in use.", no_args_is_help=True)
 
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 Home = Annotated[
     Path | None,
-    typer.Option("--models", metavar="FOLDER", help="Folder of models, instead of the one in your user data."),
+    typer.Option(
+        "--models", metavar="FOLDER", help="Folder of models, instead of MATEWINDOW_LEARNED_FOLDER or your user data."
+    ),
 ]
 
 
 def learn(
     *,
-    records: Annotated[Path, typer.Option("--records", metavar="FILE", help="Records of queens (CSV), failures too.")],
+    records: Annotated[
+        Path | None,
+        typer.Option("--records", metavar="FILE", help="Records of queens (CSV), failures too. Else the register's."),
+    ] = None,
     site: Annotated[
-        list[Path] | None, typer.Option("--site", metavar="FILE", help="Site file (TOML); may be repeated.")
+        list[Path] | None,
+        typer.Option("--site", metavar="FILE", help="With --records: site file (TOML); may be repeated."),
     ] = None,
     weather: Annotated[
         list[Path] | None,
         typer.Option(
             "--weather",
             metavar="FOLDER",
-            help="Folder with the weather of that site, or the word live; once for each --site, in the same order.",
+            help="Folder with weather files, or live. With --records once for each --site, in the same order; for the "
+            "register once, or demo (invented weather: nothing is kept); live if not given.",
         ),
     ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be learnt and keep nothing.")] = False,
@@ -45,41 +52,43 @@ def learn(
         str | None, typer.Option("--now", metavar="TIME", help="Take this as the present, such as 2026-11-01T08:00Z.")
     ] = None,
     home: Home = None,
+    register: RegisterAt = None,
     as_json: AsJson = False,
 ) -> None:
     """See what records of queens say, and make a model of what has earned it. None is put to use by that."""
     from matewindow import __version__
-    from matewindow.cli import options
+    from matewindow.cli import learning_tables, options
     from matewindow.learning.findings import Maker
     from matewindow.learning.learn import learn as learnt_from
-    from matewindow.learning.recordsfile import read_records
     from matewindow.learning.report import learn_report
 
     moment = _moment(now)
-    found = read_records(records, moment.date())
     literature, shelf = _literature(), _shelf(home)
-    using = shelf.in_use(literature)
-    grounds = _grounds(site or [], weather or [], now)
+    using, undo = shelf.in_use(literature), shelf.undo(literature)
+    if records is None:
+        found, grounds, invented = _from_register(register, site or [], weather or [], moment if now else None)
+        dry_run = dry_run or invented
+    else:
+        found, grounds = _from_file(records, site or [], weather or [], now, moment, register)
     maker = Maker(moment, __version__)
-    undo = _undo(shelf, using.biology.version)
     learned = learnt_from(found, grounds, using.biology, literature, maker, today=moment.date(), undo=undo)
     asked = [question.text for question in learned.questions]
     kept: dict[str, str] = {
         f.kind: shelf.add(f.model, asked) for f in learned.findings if f.model is not None and not dry_run
     }
     report = learn_report(learned, kept, dry_run=dry_run)
-    options.show(report, _learn_tables(report), as_json=as_json)
+    options.show(report, learning_tables.learn_tables(report), as_json=as_json)
 
 
 @models.command(name="list")
 def list_models(*, home: Home = None, as_json: AsJson = False) -> None:
     """List all models, oldest first, and say which are in use."""
-    from matewindow.cli import options
+    from matewindow.cli import learning_tables, options
     from matewindow.learning.report import models_report
 
     shelf = _shelf(home)
     report = models_report(shelf.entries(), shelf.using(), _literature())
-    options.show(report, _models_tables(report), as_json=as_json)
+    options.show(report, learning_tables.models_tables(report), as_json=as_json)
 
 
 @models.command(name="show")
@@ -128,9 +137,11 @@ _USE = "matewindow models use literature goes back to the parameters that ship w
 
 
 def _shelf(home: Path | None) -> Shelf:
-    from matewindow.learning.artefacts import Shelf, default_home
+    from matewindow.cli import options
+    from matewindow.learning.artefacts import Shelf
+    from matewindow.learning.inuse import shelf_of
 
-    return Shelf(home or default_home())
+    return shelf_of(options.settings_of_process()) if home is None else Shelf(home)
 
 
 def _literature() -> Biology:
@@ -140,7 +151,7 @@ def _literature() -> Biology:
     return load_biology(options.settings_of_process().models_folder)
 
 
-def _moment(now: str | None) -> Any:  # noqa: ANN401  a datetime, which is imported late
+def _moment(now: str | None) -> datetime:
     from datetime import UTC, datetime
 
     if now is None:
@@ -152,104 +163,90 @@ def _moment(now: str | None) -> Any:  # noqa: ANN401  a datetime, which is impor
     return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
 
 
-def _grounds(sites: list[Path], folders: list[Path], now: str | None) -> list[Ground]:
+# --- where records and weather come from ---------------------------------------------------------------------------
+
+
+def _from_file(
+    file: Path, sites: list[Path], folders: list[Path], now: str | None, moment: datetime, register: str | None
+) -> tuple[list[Record], list[Ground]]:
+    """Records of a file, and the sites and their weather that were given for them."""
     from matewindow.cli import options
     from matewindow.learning.eggpaths import Ground
+    from matewindow.learning.recordsfile import read_records
 
+    if register is not None:
+        raise RequestError("records of a file and of a register at once", where="--register", fix="Give one of them.")
     if len(sites) != len(folders):
         raise RequestError(
-            f"{len(sites)} sites and {len(folders)} folders of weather",
+            f"{_number(len(sites), 'site')} and {_number(len(folders), 'folder')} of weather",
             where="--weather",
             fix="Give one --weather after each --site. Without any only the odds are held against the records.",
         )
+    records = read_records(file, moment.date())
+    named = sorted({record.site for record in records})
     grounds: list[Ground] = []
-    for file, folder in zip(sites, folders, strict=True):
-        place, sources, _ = options.load(file, folder, now)
+    for site_file, folder in zip(sites, folders, strict=True):
+        place, sources, _ = options.load_in_use(site_file, folder, now, literature=True)
         if place.name in {ground.site.name for ground in grounds}:
             raise RequestError(f"there are two sites called {place.name!r}", where="--site", fix="Rename one of them.")
+        if place.name not in named:
+            raise RequestError(
+                f"no record is of the site {place.name!r}",
+                where=str(site_file),
+                fix=f"Write it the same way in both files; the records name {', '.join(named)}.",
+            )
         grounds.append(Ground(place, sources))
-    return grounds
+    return records, grounds
 
 
-def _undo(shelf: Shelf, base: str) -> dict[str, Recalibration]:
-    """What odds of each version were put right with, so that this can be taken back."""
-    from matewindow.learning.model import RECALIBRATION
+def _from_register(
+    register: str | None, sites: list[Path], folders: list[Path], moment: datetime | None
+) -> tuple[list[Record], list[Ground], bool]:
+    """Records of the register, the weather of its sites, and whether that is invented."""
+    from datetime import UTC, datetime
 
-    return {
-        f"{base}+{entry.name}": entry.model.recalibration(base, entry.name)
-        for entry in shelf.entries()
-        if entry.model is not None and entry.model.kind == RECALIBRATION and entry.model.base == base
-    }
+    from matewindow.cli import opened
+    from matewindow.cli.options import LIVE
+    from matewindow.cli.recorded import DEMO, desk_for
+    from matewindow.keeping.grounds import grounds_of
+    from matewindow.keeping.judging import Judging
+    from matewindow.keeping.outlooks import Keeper
+    from matewindow.learning.fromregister import read_register
+    from matewindow.learning.inuse import Models, shelf_of
+    from matewindow.register.register import Register
 
-
-# --- tables -----------------------------------------------------------------------------------------------------
-
-
-def _learn_tables(report: dict[str, Any]) -> list[Any]:
-    from rich.text import Text
-
-    from matewindow.words import percent
-
-    ground = report["records"]
-    title = (
-        f"{ground['n']} queens of {_number(ground['sites'], 'site')} and {_number(ground['seasons'], 'season')}: "
-        f"{ground['successes']} came good, {ground['failures']} did not"
-    )
-    out: list[Any] = [Text(title, style="bold"), Text("")]
-    out += [Text(f"? {q['text']}", style="yellow") for q in report["questions"]]
-    rates = _table(f"Came good, beside the {percent(report['expected_success'])} expected", ("site",))
-    for name in ("queens", "came good", "with the expectation", "5-95 %"):
-        rates.add_column(name, justify="right", overflow="fold")
-    for site in report["sites"]:
-        span = f"{percent(site['low'])} to {percent(site['high'])}"
-        rates.add_row(site["site"], str(site["n"]), str(site["successes"]), percent(site["mean"]), span)
-    out.append(rates)
-    if report["sites"]:
-        weight = f"{report['sites'][0]['n0']:.0f}"
-        out.append(Text(f"The expectation counts for {weight} queens at each site.\n", style="dim"))
-    for finding in report["findings"]:
-        out += _finding_lines(finding, dry_run=report["dry_run"])
-    return out
-
-
-def _number(names: list[str], what: str) -> str:
-    return f"{len(names)} {what}{'' if len(names) == 1 else 's'}"
-
-
-_TITLES = {"flight-rate": "Flight rate", "recalibration": "Odds of being well mated"}
-
-
-def _finding_lines(finding: dict[str, Any], *, dry_run: bool) -> list[Any]:
-    from rich.text import Text
-
-    lines = [Text(f"{_TITLES[finding['kind']]}: {finding['sentence']}")]
-    lines += [Text(f"  {n} set aside: {why}.", style="dim") for why, n in finding["set_aside"].items()]
-    if finding["model"] is not None:
-        lines.append(Text(f"  Kept. Put it to use with: matewindow models use {finding['model']}"))
-    elif finding["earned"] and dry_run:
-        lines.append(Text("  Not kept: this was a dry run."))
-    return [*lines, Text("")]
+    if sites:
+        raise RequestError(
+            "the register knows its own sites", where="--site", fix="Leave it out, or give --records FILE too."
+        )
+    if len(folders) > 1:
+        raise RequestError(
+            f"{len(folders)} folders of weather for one register",
+            where="--weather",
+            fix="Give one; in it each site may have a folder named by its id.",
+        )
+    weather = str(folders[0]) if folders else LIVE
+    if weather == LIVE and moment is not None:
+        raise RequestError("live weather is of now", where="--now", fix="Leave it out, or give a folder as --weather.")
+    with opened.open_register(register) as stored, opened.Waiting() as waiting:
+        records = Register(stored.database, stored.biology, lambda: moment or datetime.now(UTC))
+        with records.database.read() as connection:
+            told = read_register(connection)
+        if not told.records:
+            raise RequestError(
+                "the register holds no batch with nucs, and none that was counted",
+                where="--register",
+                fix="Enter nucs and what became of their queens (matewindow records add nuc ...), or give --records.",
+            )
+        settings = opened.settings_for(register)
+        models = Models(records.biology, shelf_of(settings))
+        keeper = Keeper(records, desk_for(weather, settings, records), Judging(records.biology, records.clock), models)
+        live = weather == LIVE
+        grounds, trouble = grounds_of(keeper, told.sites, refresh=live, on_year=waiting.of("Past years"))
+    for name, said in trouble.items():
+        typer.echo(f"matewindow: weather of {name}: {said}", err=True)
+    return told.records, grounds, weather == DEMO
 
 
-def _models_tables(report: dict[str, Any]) -> list[Any]:
-    from rich.text import Text
-
-    table = _table("Models", ("", "name", "made", "beside"))
-    for name in ("queens", "gain"):
-        table.add_column(name, justify="right", overflow="fold")
-    for m in report["models"]:
-        made = "-" if m["made_at"] is None else m["made_at"][:10]
-        gain = "-" if m["gain"] is None else f"{m['gain']:+.4f}"
-        queens = "-" if m["records"] is None else str(m["records"])
-        table.add_row("in use" if m["in_use"] else "", m["name"], made, m["version"] or "damaged", queens, gain)
-    faults = [Text(f"! {m['fault']}", style="yellow") for m in report["models"] if m["fault"]]
-    return [table, *faults, Text("Gain: nats a record on seasons or sites left out.", style="dim")]
-
-
-def _table(title: str, columns: tuple[str, ...]) -> Table:
-    from matewindow.cli import tables
-
-    table = tables._table(title)
-    for name in columns:
-        table.add_column(name, overflow="fold")
-    return table
+def _number(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matewindow.biology import Biology
+    from matewindow.learning.artefacts import InUse
     from matewindow.limits import Limits
     from matewindow.live import Live
     from matewindow.paths import Sources
@@ -33,23 +34,40 @@ LIVE = "live"
 
 
 def load(site_file: Path, weather: Path, now: str | None = None) -> tuple[Site, Sources, Biology]:
-    """A site, its weather on its solar days, and the parameters with its thresholds.
+    """A site, its weather on its solar days, and the parameters in use with its thresholds.
+
+    Arguments and errors as ``load_in_use``, which also gives what puts odds right.
+    """
+    site, sources, using = load_in_use(site_file, weather, now)
+    return site, sources, using.biology
+
+
+def load_in_use(
+    site_file: Path, weather: Path, now: str | None = None, *, literature: bool = False
+) -> tuple[Site, Sources, InUse]:
+    """A site, its weather on its solar days, and the parameters and models in use with its thresholds.
 
     Args:
         site_file: site file (TOML).
         weather: folder with weather files, or the word ``live``: then it is pulled from the services.
         now: ``--now``, for live weather's lead days.
+        literature: whether no model is used, whatever is chosen.
+
+    Raises:
+        ModelError: a model in use is gone, damaged, or does not fit the parameters any more.
     """
     from matewindow.biology import load_biology
+    from matewindow.learning.inuse import in_use, literature_alone
     from matewindow.site import read_site
-    from matewindow.sources import load_sources, site_biology
+    from matewindow.sources import load_sources
 
     settings = settings_of_process()
     site = read_site(site_file)
-    biology = site_biology(site, load_biology(settings.models_folder))
+    chosen = literature_alone(load_biology(settings.models_folder)) if literature else in_use(settings)
+    using = chosen.at(site)
     if str(weather) == LIVE:
-        return site, pull(site, biology, settings, now).sources, biology
-    return site, load_sources(weather, site, biology), biology
+        return site, pull(site, using.biology, settings, now).sources, using
+    return site, load_sources(weather, site, using.biology), using
 
 
 def pull(site: Site, biology: Biology, settings: Settings, now: str | None = None) -> Live:

@@ -42,6 +42,7 @@ def outlook(
     from matewindow.keeping.judging import Judging
     from matewindow.keeping.outlooks import Keeper
     from matewindow.keeping.shown import refresh_beside, shown_outlook, site_beside
+    from matewindow.learning.inuse import Models, shelf_of
     from matewindow.register.register import Register
     from matewindow.register.typedin import kind_of_id
 
@@ -49,8 +50,10 @@ def outlook(
     _check(kind, thing, weather, now)
     with opened.open_register(register) as stored, opened.Waiting() as waiting:
         records = Register(stored.database, stored.biology, _clock(weather, now, site_beside(stored, kind, thing)))
-        desk = _desk(weather, opened.settings_for(register), records)
-        keeper = Keeper(records, desk, Judging(records.biology, records.clock))
+        settings = opened.settings_for(register)
+        models = Models(records.biology, None if weather == DEMO else shelf_of(settings))
+        desk = desk_for(weather, settings, records)
+        keeper = Keeper(records, desk, Judging(records.biology, records.clock), models)
         if weather == options.LIVE:
             trouble = refresh_beside(keeper, kind, thing, waiting.of("Past years"))
             if trouble:
@@ -81,7 +84,8 @@ def _clock(weather: str, now: str | None, site: Site) -> Callable[[], datetime]:
     return (lambda: NOW) if weather == DEMO else (lambda: datetime.now(UTC))
 
 
-def _desk(weather: str, settings: Settings, records: Register) -> WeatherDesk:
+def desk_for(weather: str, settings: Settings, records: Register) -> WeatherDesk:
+    """Where weather comes from: a folder, ``live`` or ``demo``."""
     from pathlib import Path
 
     from matewindow.artefacts import data_folder

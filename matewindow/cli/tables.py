@@ -5,10 +5,9 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from rich import box
-from rich.table import Table
 from rich.text import Text
 
+from matewindow.cli.layout import between, bold, foot, new_table, title_of, weekday
 from matewindow.words import CAUSES, percent
 
 Report = dict[str, Any]
@@ -19,7 +18,6 @@ _FROM = {
     "unknown": "unknown",
     "nothing": "no weather",
 }
-_PARTS = {"run": "forecast", "members": "ensemble"}
 _FATES = {
     "well_mated": "well mated",
     "under_mated": "under-mated",
@@ -32,7 +30,7 @@ _FATES = {
 def graft_tables(report: Report) -> list[Any]:
     """The sentence, then the days, then what each limit means."""
     by = report["by"]
-    table = _table(_title(report, "graft days"))
+    table = new_table(title_of(report, "graft days"))
     table.add_column("graft on", overflow="fold")
     table.add_column("in lay by then" if by else "well mated", justify="right", overflow="fold")
     table.add_column("usual", justify="right", overflow="fold")
@@ -42,10 +40,10 @@ def graft_tables(report: Report) -> list[Any]:
     table.add_column("", overflow="fold")
     for d in report["days"]:
         prime = d["prime_flight_hours"]
-        odds = percent(d["p_in_lay_by"]) if by else percent(d["p_well_mated"]) + _between(d["p_well_mated_range"])
+        odds = percent(d["p_in_lay_by"]) if by else percent(d["p_well_mated"]) + between(d["p_well_mated_range"])
         usual = d["p_in_lay_by_usual"] if by else d["p_well_mated_usual"]
         table.add_row(
-            _weekday(d["graft_date"]),
+            weekday(d["graft_date"]),
             odds,
             "-" if usual is None else percent(usual),
             f"{d['expected_laying']:.0f} ({d['laying_p10_p90'][0]}-{d['laying_p10_p90'][1]})",
@@ -60,12 +58,12 @@ def graft_tables(report: Report) -> list[Any]:
         style="dim",
     )
     limits = _limits(report["days"])
-    return [_bold(report["recommendation"]["sentence"]), Text(""), table, *limits, key, *_foot(report)]
+    return [bold(report["recommendation"]["sentence"]), Text(""), table, *limits, key, *foot(report)]
 
 
 def window_tables(report: Report) -> list[Any]:
     """The message, the odds, the days, the work."""
-    odds = _table(_title(report, "odds of one virgin"))
+    odds = new_table(title_of(report, "odds of one virgin"))
     for name in ("", "odds", "5-95 %", "usual"):
         odds.add_column(name, justify="right" if name else "left", overflow="fold")
     for key, name in (
@@ -77,17 +75,17 @@ def window_tables(report: Report) -> list[Any]:
         odds.add_row(
             name,
             "-" if value is None else percent(value),
-            _between(report[key + "_range"]).strip(" ()") or "-",
+            between(report[key + "_range"]).strip(" ()") or "-",
             "-" if usual is None else percent(usual),
         )
     fates = Text("Of 100 virgins: " + ", ".join(f"{n} {_FATES[f]}" for f, n in _of_hundred(report["fates"])) + ".\n")
-    days = _table("Flight hours by day")
+    days = new_table("Flight hours by day")
     for name in ("day", "age", "hours", "10-90 %", "usual", "lost to", "stands on"):
         days.add_column(name, justify="left" if name in ("day", "lost to", "stands on") else "right", overflow="fold")
     for d in report["days"]:
         kind = max(d["shares"], key=lambda k: d["shares"][k])
         days.add_row(
-            _weekday(d["date"]),
+            weekday(d["date"]),
             str(d["age"]),
             f"{d['effective_hours']:.1f}",
             f"{d['effective_hours_p10']:.1f}-{d['effective_hours_p90']:.1f}",
@@ -96,29 +94,27 @@ def window_tables(report: Report) -> list[Any]:
             _FROM[kind] if d["shares"][kind] > 0.995 else f"{_pc(d['shares'][kind])}% {_FROM[kind]}",
             style="" if d["prime"] else "dim",
         )
-    work = _table("Dates and work")
+    work = new_table("Dates and work")
     for name in ("date", "what", "work"):
         work.add_column(name, overflow="fold")
     for e in report["timeline"]:
         sure = e["earliest"] == e["latest"]
-        when = _weekday(e["date"]) + ("" if sure else f"\n({_span(e['earliest'], e['latest'])})")
+        when = weekday(e["date"]) + ("" if sure else f"\n({_span(e['earliest'], e['latest'])})")
         work.add_row(when, e["event"], e["work"] + (f" {e['caution']}" if e["caution"] else ""))
-    return [*(_bold(part) for part in report["message_parts"]), Text(""), odds, fates, days, work, *_foot(report)]
+    return [*(bold(part) for part in report["message_parts"]), Text(""), odds, fates, days, work, *foot(report)]
 
 
 def hours_tables(report: Report) -> list[Any]:
     """A heading and a table for each day."""
-    out: list[Any] = [Text(_title(report, "flight hours") + "\n", style="italic")]
+    out: list[Any] = [Text(title_of(report, "flight hours") + "\n", style="italic")]
     for d in report["days"]:
         whole = "hours missing" if d["effective_hours"] is None else f"{d['effective_hours']:.1f} flight hours"
         series = {"forecast": f" of {d['series']} members", "past_years": f" ({d['series']})"}.get(d["from"], "")
         ground = _FROM[d["from"]] + (series if d["series"] > 1 else "")
         if d["forecast_weight"] is not None and d["forecast_weight"] < 0.5:
             ground += f", weight {_pc(d['forecast_weight'])} % against past years"
-        out.append(
-            Text(f"{_weekday(d['date'])}: {whole}; {ground}; daylight {d['daylight_hours']:.1f} h", style="bold")
-        )
-        table = _table(None)
+        out.append(Text(f"{weekday(d['date'])}: {whole}; {ground}; daylight {d['daylight_hours']:.1f} h", style="bold"))
+        table = new_table(None)
         for name in ("hour", "°C", "wind (Bft)", "rain mm", "light", "flight h", "lost to"):
             table.add_column(name, justify="left" if name == "lost to" else "right", overflow="fold")
         columns = (("rain_mm", 1), ("ghi_wm2", 0), ("suitable", 2))
@@ -137,7 +133,7 @@ def hours_tables(report: Report) -> list[Any]:
         "Flight h is that of a queen that could fly yesterday; days shut in make her less choosy.",
         style="dim",
     )
-    return [*out, note, *_foot(report)]
+    return [*out, note, *foot(report)]
 
 
 def demo_tables(report: Report) -> list[Any]:
@@ -152,7 +148,7 @@ def demo_tables(report: Report) -> list[Any]:
 
 def weather_tables(report: Report) -> list[Any]:
     """What came, from whom, how old; the quota."""
-    table = _table(_title(report, "weather"))
+    table = new_table(title_of(report, "weather"))
     for name in ("part", "service", "outcome", "age", "hours"):
         table.add_column(name, justify="right" if name in ("age", "hours") else "left", overflow="fold")
     for a in report["attempts"]:
@@ -172,7 +168,7 @@ def weather_tables(report: Report) -> list[Any]:
 def services_tables(report: Report) -> list[Any]:
     """The services, one a row."""
     where = "" if report["site"] is None else f" for {report['site']['name']}, in the order they are asked"
-    table = _table(f"Weather services{where}")
+    table = new_table(f"Weather services{where}")
     for name in ("service", "gives", "region", "trade without key"):
         table.add_column(name, overflow="fold")
     for s in report["services"]:
@@ -184,7 +180,7 @@ def places_tables(report: Report) -> list[Any]:
     """Places found, with the numbers that a site file needs."""
     if not report["places"]:
         return [Text("No such place was found. Try another spelling, or take the position from a map.")]
-    table = _table("Places")
+    table = new_table("Places")
     for name in ("name", "region", "latitude", "longitude", "metres", "time zone"):
         table.add_column(
             name, justify="right" if name in ("latitude", "longitude", "metres") else "left", overflow="fold"
@@ -207,22 +203,6 @@ def site_tables(report: Report) -> list[Any]:
     return [Text(report["text"]), Text(f"Written to {report['file']}. Look it over once.", style="dim")]
 
 
-def _foot(report: Report) -> list[Text]:
-    lines = [Text(f"! {w}", style="yellow") for w in report["warnings"]]
-    made = [f"{_PARTS[s['part']]} of {_weekday(s['made_on'])}" for s in report["sources"] if s["made_on"]]
-    if made:
-        lines.append(Text("Stands on " + ", ".join(made) + ".", style="dim"))
-    licences = sorted({s["licence"] for s in report["sources"]})
-    lines.append(Text("Weather: " + "; ".join(licences), style="dim"))
-    lines += [Text(c, style="dim") for c in report["cautions"]]
-    return lines
-
-
-def _between(range_: list[float] | None) -> str:
-    """A range of odds in brackets, never 0 or 100; empty where it is not known."""
-    return "" if range_ is None else f" ({percent(range_[0])[:-2]}-{percent(range_[1])[:-2]})"
-
-
 def _mark(day: Report, advised: list[str]) -> str:
     if day["constraints"]:
         return "limited"
@@ -236,21 +216,11 @@ def _limits(days: list[Report]) -> list[Text]:
     by_text: dict[str, list[str]] = {}
     for d in days:
         for c in d["constraints"]:
-            by_text.setdefault(c["text"] if c["name"] != "past" else "past", []).append(_weekday(d["graft_date"]))
+            by_text.setdefault(c["text"] if c["name"] != "past" else "past", []).append(weekday(d["graft_date"]))
     return [
         Text(f"Limited, {on[0] if len(on) == 1 else f'{on[0]} to {on[-1]}'}: {text}.", style="yellow")
         for text, on in by_text.items()
     ]
-
-
-def _table(title: str | None) -> Table:
-    return Table(
-        title=None if title is None else Text(title, style="italic"),
-        title_justify="left",
-        box=box.SIMPLE_HEAD,
-        padding=(0, 1, 0, 0),
-        pad_edge=False,
-    )
 
 
 def _of_hundred(fates: dict[str, float]) -> list[tuple[str, int]]:
@@ -259,11 +229,6 @@ def _of_hundred(fates: dict[str, float]) -> list[tuple[str, int]]:
     for f in sorted(fates, key=lambda f: 100 * fates[f] - counts[f], reverse=True)[: 100 - sum(counts.values())]:
         counts[f] += 1
     return list(counts.items())
-
-
-def _title(report: Report, what: str) -> str:
-    now = datetime.fromisoformat(report["now"])
-    return f"{report['site']['name']}: {what}, as of {_weekday(now.date().isoformat())} {now:%Y %H:%M}"
 
 
 def _spoiled(lost: dict[str, float], least: float = 0.15, most: int = 5) -> str:
@@ -280,11 +245,6 @@ def _pc(share: float) -> str:
     return f"{100 * share:.0f}"
 
 
-def _weekday(iso: str) -> str:
-    day = date.fromisoformat(iso)
-    return f"{day:%a} {day.day} {day:%b}"
-
-
 def _span(start: str | None, end: str | None) -> str:
     if start is None or end is None:
         return "-"
@@ -292,7 +252,3 @@ def _span(start: str | None, end: str | None) -> str:
     if first.month != last.month:
         return f"{first.day} {first:%b} - {last.day} {last:%b}"
     return f"{first.day}-{last.day} {last:%b}"
-
-
-def _bold(text: str) -> Text:
-    return Text(text, style="bold")

@@ -15,7 +15,7 @@ from matewindow.feeds.entries import Alarm, Entry
 from matewindow.feeds.oddstext import ground_of, odds_lines
 from matewindow.feeds.plaintext import clean, one_line, shortened
 from matewindow.reporting import CAUTIONS
-from matewindow.timeline import emergence_mean, timeline
+from matewindow.timeline import move_span, timeline
 from matewindow.words import day_month, weekday_day
 
 if TYPE_CHECKING:
@@ -226,24 +226,14 @@ def _worked_out(scene: _Scene) -> str:
 # --- moving the cells, the one job with an hour of its own ------------------------------------------------------
 
 
-def move_by(batch: Batch, biology: Biology) -> datetime:
-    """By when the cells must be moved or caged (aware, UTC): a margin before the first virgin may emerge.
-
-    The first is taken to emerge two standard deviations before the mean, as in ``timeline``.
-    """
-    dev = biology.development
-    return emergence_mean(batch, biology) - timedelta(hours=2.0 * dev.emergence_sd_h + dev.move_margin_h)
-
-
 def _move(scene: _Scene) -> tuple[datetime, datetime, str]:
     """Start and end of the job, and its hours in words: when it was done, or from when the cells are ripe."""
     batch, dev = scene.batch, scene.biology.development
     if batch.moved is not None:
         moved = _whole(batch.moved)
         return moved, moved + JOB_TAKES, f"Moved {_clock(moved, scene)}."
-    grafted = batch.grafted.astimezone(UTC)
-    ripe, latest = grafted + timedelta(days=dev.move_cells_d), move_by(batch, scene.biology)
-    earliest = grafted + timedelta(days=dev.move_earliest_d)
+    _, ripe, latest = move_span(batch, scene.biology)
+    earliest = batch.grafted.astimezone(UTC) + timedelta(days=dev.move_earliest_d)
     start = _whole(min(ripe, max(earliest, latest - JOB_TAKES)))
     words = f"Ripe from {_clock(ripe, scene)}; have all of them moved or caged by {_clock(latest, scene)}."
     if latest - JOB_TAKES < ripe:

@@ -50,7 +50,6 @@ class SiteFigures:
         outlook_computed: when its batches were last worked out.
         batches_open: batches under way.
         warnings_open: warnings that hold.
-        flight_today_h: flight hours expected today.
     """
 
     site: str
@@ -59,7 +58,6 @@ class SiteFigures:
     outlook_computed: datetime | None = None
     batches_open: int | None = None
     warnings_open: int | None = None
-    flight_today_h: float | None = None
 
 
 @dataclass(frozen=True)
@@ -106,13 +104,11 @@ class TaskFigures:
     Attributes:
         task: a word from a fixed list, such as ``refresh``.
         last_run, last_success: when it last began, and when it last began a run that did its work.
-        failed: runs that failed; it only rises.
     """
 
     task: str
     last_run: datetime | None = None
     last_success: datetime | None = None
-    failed: int | None = None
 
 
 @dataclass(frozen=True)
@@ -200,8 +196,6 @@ def _of_sites(sites: Sequence[SiteFigures]) -> Iterator[Metric]:
     yield from told("outlook_computed_timestamp_seconds", "When a site's batches were last worked out", computed)
     yield from told("batches_open", "Batches under way", (_not_negative(s.batches_open) for s in sites))
     yield from told("warnings_open", "Warnings that hold", (_not_negative(s.warnings_open) for s in sites))
-    today = (_seconds(s.flight_today_h) for s in sites)
-    yield from told("flight_today_seconds", "Time fit for mating flights expected today", today)
 
 
 def _of_batches(batches: Sequence[BatchFigures]) -> Iterator[Metric]:
@@ -238,7 +232,6 @@ def _of_tasks(tasks: Sequence[TaskFigures]) -> Iterator[Metric]:
     yield from told("last_run_timestamp_seconds", "When a task last began", (_time(t.last_run) for t in tasks))
     success = (_time(t.last_success) for t in tasks)
     yield from told("last_success_timestamp_seconds", "When a task last began a run that did its work", success)
-    yield from told("failures_total", "Runs of a task that failed", (_not_negative(t.failed) for t in tasks))
 
 
 def _family(name: str, text: str, labels: tuple[str, ...], series: Series) -> Iterator[Metric]:

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-    from matewindow.biology import Biology
     from matewindow.live import Live
     from matewindow.site import Site
     from matewindow.weather.live.gather import Attempt
@@ -26,13 +25,12 @@ _FORECASTS = ("ensemble", "forecast")
 _OVERLAP_D = 7
 
 
-def held_of(site: Site, live: Live, biology: Biology, older: OlderYears | None = None) -> Held:
+def held_of(site: Site, live: Live, older: OlderYears | None = None) -> Held:
     """Live weather as it is held for outlooks.
 
     Args:
         site: whose it is.
         live: what came.
-        biology: parameters with the site's thresholds.
         older: past years that are kept apart.
     """
     attempts, sources = live.gathered.attempts, with_older(live.sources, older)
@@ -40,7 +38,6 @@ def held_of(site: Site, live: Live, biology: Biology, older: OlderYears | None =
     return Held(
         site,
         sources,
-        biology,
         stamp_of(sources, lacking),
         _newest(sources),
         tuple(_told(a) for a in attempts),
@@ -75,7 +72,7 @@ def to_bytes(held: Held) -> bytes:
     return packed(parts, head)
 
 
-def from_bytes(data: bytes, stamp: str, site: Site, biology: Biology, older: OlderYears | None) -> Held:
+def from_bytes(data: bytes, stamp: str, site: Site, older: OlderYears | None) -> Held:
     """Held weather from what is kept of it.
 
     Raises:
@@ -85,12 +82,13 @@ def from_bytes(data: bytes, stamp: str, site: Site, biology: Biology, older: Old
     end = None if head["older"] is None else np.datetime64(head["older"], "D")
     if end is not None and (older is None or older.end != end):
         raise DamagedError("the past years that belong to it are lacking")
-    sources = Sources(**parts, remarks=tuple(head["remarks"]))
+    given: dict[str, Any] = {**parts, "remarks": tuple(head["remarks"])}
+    sources = Sources(**given)
     if end is not None:
         sources = with_older(sources, older)
     elif head["one_record"]:
         sources = replace(sources, past=sources.observed)
-    return Held(site, sources, biology, stamp, _newest(sources), tuple(head["attempts"]), str(head["trouble"]), end)
+    return Held(site, sources, stamp, _newest(sources), tuple(head["attempts"]), str(head["trouble"]), end)
 
 
 def _told(a: Attempt) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from matewindow.register.tables import batch_state, outlooks, warnings
 from matewindow.warnings.state import State
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from datetime import datetime
 
     from matewindow.keeping.working import Made, Worked
@@ -73,10 +73,15 @@ class Told:
 
 @dataclass(frozen=True)
 class Put:
-    """What was stored, and for each batch whose outlook was not the reason; what was overtaken is in neither."""
+    """What was stored, and for each batch whose outlook was not the reason; what was overtaken is in neither.
+
+    ``overtaken``: whether anything was, of batches that go on. They are due at once: nobody has held what overtook it
+    against the weather that has just come.
+    """
 
     stored: list[Made]
     faults: dict[str, Exception]
+    overtaken: bool
 
     @property
     def without(self) -> dict[str, str]:
@@ -130,14 +135,32 @@ def put(connection: sa.Connection, worked: Worked, on_issue: OnIssue | None, now
     _write_troubles(connection, {batch: said(fault) for batch, fault in faults.items()}, known)
     stored = [made for _, made in new]
     stamp_batches(connection, {made.batch_id: made.entries for made in stored}, now)
-    return Put(stored, faults)
+    overtaken = sum(made.batch_id in there for made in worked.made) > len(stored)
+    return Put(stored, faults, overtaken)
 
 
-def end_warnings(connection: sa.Connection, site_id: str, under_way: Iterable[str], now: datetime) -> int:
-    """Let warnings of a site's batches that are at their end stand no longer; how many batches that were."""
+def end_warnings(
+    connection: sa.Connection, site_id: str, under_way: Iterable[str], now: datetime, goes_on: Callable[[Records], bool]
+) -> int:
+    """Let warnings of a site's batches that are at their end stand no longer; how many batches that were.
+
+    Args:
+        connection: of a writing transaction.
+        site_id: whose.
+        under_way: batches that went on when the site was last looked at.
+        now: aware.
+        goes_on: whether another one does as it is now: it may have been added or brought back since.
+    """
     standing = sa.select(warnings.c.batch_id).where(warnings.c.site_id == site_id, warnings.c.cleared_at.is_(None))
-    over = set(connection.execute(standing).scalars()) - set(under_way)
-    close_batches(connection, sorted(over), now)
+    over = []
+    for batch_id in sorted(set(connection.execute(standing).scalars()) - set(under_way)):
+        try:
+            if goes_on(read_batch(connection, batch_id)):
+                continue
+        except NotThereError:
+            pass
+        over.append(batch_id)
+    close_batches(connection, over, now)
     return len(over)
 
 

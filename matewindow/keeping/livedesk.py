@@ -14,9 +14,10 @@ from matewindow.keeping import kepttables
 from matewindow.keeping.asheld import from_bytes, held_of, to_bytes, unfinished
 from matewindow.keeping.kepttables import NEVER, Kept, place_of
 from matewindow.keeping.olderyears import OlderYears, keep_until, more_years, years_from
-from matewindow.keeping.weather import AtHand, Held, HeldSites, NewPast
+from matewindow.keeping.weather import AtHand, Held, HeldSites, NewPast, PastRuns
 from matewindow.live import MANY_LIMITS, live_sources, live_sources_many, open_desk
 from matewindow.sources import site_biology
+from matewindow.storedruns import StoredRuns
 from matewindow.weather.budget import OPEN_METEO_PERIODS, open_meteo_weight
 from matewindow.weather.desk import AHEAD_D, BEHIND_D
 from matewindow.weather.entries import DamagedError
@@ -24,6 +25,7 @@ from matewindow.weather.http import Clock
 from matewindow.weather.live.archive import YEARS
 from matewindow.weather.live.cells import neighbours
 from matewindow.weather.openmeteo_fetch import ENSEMBLE_MEMBERS, HOURLY, WITH_CLOUD
+from matewindow.weather.store import WeatherStore
 from matewindow.weather.transport import Limits
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ class LiveDesk:
 
     Args:
         settings: of the process.
-        biology: parameters.
+        biology: parameters for laying weather on a site's days: those of flight, which no model sets.
         database: of the register, where the weather is kept between refreshes.
         clock: gives the present; None = the real one.
         years: past years wanted.
@@ -96,13 +98,21 @@ class LiveDesk:
         with self._reading:
             held = self._sites.get(site_id)
             if held is not None and self._place(held.site) == self._place(site) and stamp in (None, held.stamp):
-                return held.at(site, self._biology)
+                return held.at(site)
             held = None if stamp is None else self._kept(site_id, site)
             return self._sites.put(site_id, held or self._offline(site))
 
     def forget(self, site_id: str) -> None:
         """Drop what is held in memory of a site."""
         self._sites.drop(site_id)
+
+    def past_runs(self, site_id: str, held: Held) -> PastRuns:
+        """Those in the store on this machine's disk; the rain of all hours is that of the older years."""
+        runs = StoredRuns.of_store(WeatherStore.at_home(self._settings), held.site)
+        if not runs:
+            return PastRuns(runs)
+        older = self._older(site_id, held.site, site_biology(held.site, self._biology))
+        return PastRuns(runs, None if older is None else older.kept.with_whole_rain(held.site))
 
     def store(self, connection: sa.Connection, site_id: str, held: Held) -> None:
         """Keep what a refresh gave in the register, within a transaction."""
@@ -124,7 +134,7 @@ class LiveDesk:
             row = kepttables.read_weather(connection, site_id)
             older = kepttables.read_past(connection, site_id, site, biology.flight)
         try:
-            return None if row is None else from_bytes(row[1], row[0], site, biology, older)
+            return None if row is None else from_bytes(row[1], row[0], site, older)
         except DamagedError as fault:
             _log.warning("weather of site %s is read anew: %s", site_id, fault)
             return None
@@ -137,7 +147,7 @@ class LiveDesk:
                 live = live_sources(site, biology, desk, self._settings, years=self._years)
             except SourceError as fault:
                 raise SourceError("The weather store", _NOTHING_YET) from fault
-        return held_of(site, live, biology)
+        return held_of(site, live)
 
     # --- refreshes --------------------------------------------------------------------------------------------
 
@@ -221,7 +231,7 @@ class LiveDesk:
     ) -> Held:
         """Weather that has just come, with the older years in the form in which they are kept."""
         more = more_years(older, live, site, biology, keep_until(desk))
-        held = self._sites.put(site_id, held_of(site, live, biology, more or older))
+        held = self._sites.put(site_id, held_of(site, live, more or older))
         new_past = None if more is None else NewPast(more.kept.as_bytes(), more.edition)
         return replace(held, asked_at=desk.now, new_past=new_past)
 

@@ -1,8 +1,9 @@
 """Outlooks of the batches in the register: issued when what they stand on has changed, and kept as they were issued.
 
-An outlook stands on the records of its batch (site, batch, nucs, checks), on the weather, on the parameters and on the
-day. While none of these has changed, the one that was issued last is given out, word for word; when one has, a new one
-is worked out and issued. So an observation changes the odds at once, and what was said earlier can be scored.
+An outlook stands on the records of its batch (site, batch, nucs, checks), on the weather, on the parameters and models
+in use (``learning.inuse``) and on the day. While none of these has changed, the one that was issued last is given out,
+word for word; when one has, a new one is worked out and issued. So an observation changes the odds at once, and what
+was said earlier can be scored.
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ from matewindow.keeping.working import (
     stands_on,
     work_out,
 )
+from matewindow.learning.inuse import Models
 from matewindow.outlook import batch_outlook
+from matewindow.register.ids import is_id
 from matewindow.register.tables import batch_state, outlooks
 from matewindow.reporting import window_report
 
@@ -73,12 +76,24 @@ class Keeper:
         register: the records.
         desk: the weather.
         on_issue: judges every new outlook; None = nobody does.
+        models: what is in use; None = the register's parameters alone.
     """
 
-    def __init__(self, register: Register, desk: WeatherDesk, on_issue: OnIssue | None = None) -> None:
+    def __init__(
+        self, register: Register, desk: WeatherDesk, on_issue: OnIssue | None = None, models: Models | None = None
+    ) -> None:
         self.register, self.desk, self.on_issue = register, desk, on_issue
-        self._parameters = parameters_mark(register.biology)
+        self.models = models or Models(register.biology)
+        self._marked = self.models.now(), parameters_mark(self.models.now())
         self._one_at_a_time = Lock()
+
+    @property
+    def _parameters(self) -> str:
+        """The mark of what is in use now, made once for each choice."""
+        using = self.models.now()
+        if self._marked[0] is not using:
+            self._marked = using, parameters_mark(using)
+        return self._marked[1]
 
     # --- one batch ----------------------------------------------------------------------------------------------
 
@@ -208,6 +223,7 @@ class Keeper:
         return last.stands_on == stands_on(records, self._parameters, stamp, site, now)
 
     def _work(self, site_id: str, held: Held, batches: list[tuple[Records, Told | None]], now: datetime) -> Work:
+        using = self.models.now()  # once: what is worked out and what it is said to stand on must be of one piece
         asked = tuple(
             Asked(records, None if told is None else told.outlook_id, None if told is None else told.reading)
             for records, told in batches
@@ -216,17 +232,25 @@ class Keeper:
             site_id,
             held.site,
             held.sources,
-            held.biology,
+            using.at(held.site),
             held.stamp,
             asked,
             now,
             self.register.instance(),
-            self._parameters,
+            parameters_mark(using),
         )
 
     def end_warnings(self, connection: sa.Connection, site_id: str, due: Due) -> int:
         """Let warnings of batches that are not under way any more stand no longer, within a transaction."""
-        return end_warnings(connection, site_id, [*due.under_way, *due.without], self.register.clock())
+        now = self.register.clock()
+
+        def goes_on(records: Records) -> bool:
+            try:
+                return self._under_way(records, records.site, now)
+            except MatewindowError:
+                return True
+
+        return end_warnings(connection, site_id, [*due.under_way, *due.without], now, goes_on)
 
     # --- what was issued, and what an answer stands on -----------------------------------------------------------
 
@@ -238,8 +262,9 @@ class Keeper:
         """
         row = self.register.get("nuc", nuc_id)
         records, held, now = self.basis(row["batch_id"], nuc_id)
-        outlook = batch_outlook(records.in_nuc(nuc_id), records.site, held.sources, now, held.biology)
-        report = window_report(outlook, records.site, held.sources, held.biology)
+        using, batch = self.models.at(records.site), records.in_nuc(nuc_id)
+        outlook = using.put_right(batch_outlook(batch, records.site, held.sources, now, using.biology))
+        report = window_report(outlook, records.site, held.sources, using.biology, using.made(batch))
         return {"nuc_id": nuc_id, "batch_id": records.id} | report
 
     def basis(self, batch_id: str | None, nuc_id: str = "") -> tuple[Records, Held, datetime]:
@@ -270,10 +295,11 @@ class Keeper:
         Raises:
             NotThereError: there is none.
         """
+        query = sa.select(outlooks).where(outlooks.c.id == outlook_id)
         with self.register.database.read() as connection:
-            row = connection.execute(sa.select(outlooks).where(outlooks.c.id == outlook_id)).mappings().first()
+            row = connection.execute(query).mappings().first() if is_id(outlook_id, "outlook") else None
         if row is None:
-            raise NotThereError(f"there is no outlook {outlook_id!r}", fix="Look at the list of what was issued.")
+            raise NotThereError(f"there is no outlook {outlook_id[:64]!r}", fix="Look at the list of what was issued.")
         return _issued(dict(row))
 
 

@@ -1,25 +1,19 @@
 """Weather on a site's days as bytes, to be kept in the register between refreshes and read by every process.
 
 The hours of the mating window are kept, and the mean temperature of each day: no more is asked for odds and flight
-hours (``SiteWeather.window_only``). The bytes are NumPy's ``.npz`` without pickle, followed by the SHA-256 of all
-before it. Numbers come back exactly.
+hours (``SiteWeather.window_only``). The bytes are those of ``keptbytes``; numbers come back exactly.
 """
 
 from __future__ import annotations
 
-import hashlib
-import io
-import json
-import zipfile
-from dataclasses import fields, replace
-from datetime import datetime
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matewindow.keptbytes import HOURLY, opened, provenance_as_data, provenance_of, sealed
 from matewindow.siteweather import SiteWeather
 from matewindow.weather.entries import DamagedError
-from matewindow.weather.normal import Provenance
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,9 +21,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _FORMAT = 1
-_HASH_BYTES = hashlib.sha256().digest_size
-_HOURLY = ("temp_c", "wind_ms", "rain_mm", "ghi_wm2")
-_TIMES = ("run_time", "fetched_at")
 
 
 def packed(parts: Mapping[str, SiteWeather], head: Mapping[str, Any]) -> bytes:
@@ -46,12 +37,8 @@ def packed(parts: Mapping[str, SiteWeather], head: Mapping[str, Any]) -> bytes:
         short = part.window_only
         arrays[f"{name}.share"], arrays[f"{name}.inside"] = short.share, short.inside
         arrays[f"{name}.daily_temp_c"] = short.mean_temp_c
-        arrays |= {f"{name}.{v}": values for v in _HOURLY if (values := getattr(short, v)) is not None}
-    text = json.dumps({"format": _FORMAT, "parts": heads, "head": dict(head)}, allow_nan=False)
-    made = io.BytesIO()
-    np.savez_compressed(made, head=np.frombuffer(text.encode(), dtype=np.uint8), **arrays)
-    data = made.getvalue()
-    return data + hashlib.sha256(data).digest()
+        arrays |= {f"{name}.{v}": values for v in HOURLY if (values := getattr(short, v)) is not None}
+    return sealed({"format": _FORMAT, "parts": heads, "head": dict(head)}, arrays)
 
 
 def unpacked(data: bytes) -> tuple[dict[str, SiteWeather], dict[str, Any]]:
@@ -60,16 +47,10 @@ def unpacked(data: bytes) -> tuple[dict[str, SiteWeather], dict[str, Any]]:
     Raises:
         DamagedError: the bytes are not what was packed, or another version of the program packed them.
     """
-    if hashlib.sha256(data[:-_HASH_BYTES]).digest() != data[-_HASH_BYTES:]:
-        raise DamagedError("the hash does not fit")
-    try:
-        with np.load(io.BytesIO(data[:-_HASH_BYTES]), allow_pickle=False) as arrays:
-            text = json.loads(arrays["head"].tobytes())
-            if text["format"] != _FORMAT:
-                raise DamagedError("another version of the program wrote it")
-            return {name: _part(name, head, arrays) for name, head in text["parts"].items()}, text["head"]
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
-        raise DamagedError(f"it is no kept weather ({type(error).__name__})") from None
+    with opened(data) as (text, arrays):
+        if text["format"] != _FORMAT:
+            raise DamagedError("another version of the program wrote it")
+        return {name: _part(name, head, arrays) for name, head in text["parts"].items()}, text["head"]
 
 
 def _head(part: SiteWeather) -> dict[str, Any]:
@@ -78,7 +59,7 @@ def _head(part: SiteWeather) -> dict[str, Any]:
         "first_hour": part.window_only.first_hour,
         "issued": None if part.issued is None else str(part.issued),
         "light_filled": part.light_filled,
-        "provenance": {f.name: _plain(getattr(part.provenance, f.name)) for f in fields(Provenance)},
+        "provenance": provenance_as_data(part.provenance),
     }
 
 
@@ -95,7 +76,7 @@ def _part(name: str, head: dict[str, Any], arrays: Mapping[str, NDArray[Any]]) -
         ghi_wm2=array("ghi_wm2"),
         share=arrays[f"{name}.share"],
         inside=arrays[f"{name}.inside"],
-        provenance=_provenance(head["provenance"]),
+        provenance=provenance_of(head["provenance"]),
         light_filled=head["light_filled"],
         issued=None if head["issued"] is None else np.datetime64(head["issued"], "D"),
         first_hour=head["first_hour"],
@@ -111,12 +92,3 @@ def without_paths(part: SiteWeather) -> SiteWeather:
         return part
     name = file.replace("\\", "/").rsplit("/", 1)[-1]
     return replace(part, provenance=replace(part.provenance, file=name))
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401  whatever a provenance holds
-    return value.isoformat() if isinstance(value, datetime) else value
-
-
-def _provenance(values: dict[str, Any]) -> Provenance:
-    times = {name: datetime.fromisoformat(values[name]) for name in _TIMES if values[name] is not None}
-    return Provenance(**values | times | {"notes": tuple(values["notes"])})

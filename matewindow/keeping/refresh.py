@@ -162,7 +162,7 @@ class Refresher:
                 outcome = fault
             step = self._step(site_id, outcome)
             worked = None if step.work is None else work_out(step.work)
-            return self._record(step, worked, guard)
+            return self._recorded(step, worked, guard)
         finally:
             self._busy.give_back([site_id])
 
@@ -181,7 +181,7 @@ class Refresher:
         try:
             for step, result in self._worked(self._steps(mine), many=len(mine) >= WORTH_PROCESSES):
                 try:
-                    yield self._record(step, result, guard)
+                    yield self._recorded(step, result, guard)
                 except NotThereError:  # deleted meanwhile
                     _log.info("site %s was deleted during its refresh", step.site_id)
                 left.discard(step.site_id)
@@ -264,35 +264,46 @@ class Refresher:
         while handed:
             yield handed.popleft(), None
 
+    def _recorded(self, step: _Step, worked: Worked | None, guard: Guard | None) -> Refreshed:
+        """As ``_record``; where that breaks down by a fault of ours, it is the site's trouble and nobody else's."""
+        try:
+            return self._record(step, worked, guard)
+        except (RegisterError, CancelledError):
+            raise
+        except Exception as fault:
+            _tell(step.site_id, "nothing recorded", fault)
+            return self._record(_Step(step.site_id, None, None, said(fault)), None, guard)
+
     def _record(self, step: _Step, worked: Worked | None, guard: Guard | None) -> Refreshed:
         """Everything that came of a site's refresh, in one transaction."""
         now = self._register.now()
         without = {} if step.due is None else dict(step.due.without)
-        issued = 0
+        issued, overtaken = 0, False
         with self._database.write() as connection:
             if guard is not None:
                 guard(connection)
             if worked is not None:
                 done = put(connection, worked, self._keeper.on_issue, now)
-                issued, without = len(done.stored), without | done.without
+                issued, without, overtaken = len(done.stored), without | done.without, done.overtaken
             if step.due is not None:
                 self._keeper.end_warnings(connection, step.site_id, step.due)
             if step.held is not None:
                 self._keeper.desk.store(connection, step.site_id, step.held)
-            self._note(connection, step, now)
+            self._note(connection, step, now, again=overtaken)
         return Refreshed(step.site_id, issued, without, step.trouble)
 
-    def _note(self, connection: sa.Connection, step: _Step, now: datetime) -> None:
+    def _note(self, connection: sa.Connection, step: _Step, now: datetime, *, again: bool) -> None:
         own = site_state.c.site_id == step.site_id
         if connection.execute(sa.select(sites.c.id).where(sites.c.id == step.site_id)).first() is None:
             raise NotThereError(f"there is no site {step.site_id!r}")
         before = connection.execute(sa.select(site_state.c.failures).where(own)).scalar()
         failures = 0 if not step.trouble else 1 + (before or 0)
+        next_at = now if again else self._next_at(now)
         values: dict[str, Any] = {
             "tried_at": now,
             "failures": failures,
             "trouble": step.trouble,
-            "next_at": now + _wait(failures) if step.trouble else self._next_at(now),
+            "next_at": now + _wait(failures) if step.trouble else next_at,
         }
         if step.held is not None and not step.held.trouble:
             values["refreshed_at"] = now

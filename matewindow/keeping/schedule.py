@@ -21,6 +21,7 @@ from matewindow.keeping.leases import LostError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from matewindow.keeping.hindcasts import Hindcasts
     from matewindow.keeping.jobs import Jobs
     from matewindow.keeping.leases import Lease
     from matewindow.keeping.refresh import Refresher
@@ -32,6 +33,8 @@ AT_ONCE = 2_000
 NEW_AT_ONCE = 5
 LOOK_S, JOBS_S, TIDY_S = 5.0, 2.0, 3600.0
 """How often it is looked for sites that are due and for jobs, and how often old things are dropped. [s]"""
+TELL_AGAIN_S = 3600.0
+"""How often a task that fails in the same way again and again says so. [s]"""
 STOP_S = 25.0
 """How long the end of the service waits for what is being done. [s]"""
 
@@ -46,6 +49,7 @@ class Schedule:
         holder: name of this process.
         others: further work, by name: what to do, and every how many seconds.
         tidy: drops what is old; the holder of the lease does it.
+        hindcasts: runs them, one at a time and in a thread of their own, since they take minutes; None = nobody does.
     """
 
     def __init__(
@@ -56,14 +60,18 @@ class Schedule:
         holder: str,
         others: dict[str, tuple[Callable[[], object], float]] | None = None,
         tidy: Callable[[], object] | None = None,
+        hindcasts: Hindcasts | None = None,
     ) -> None:
         self._refresher, self._jobs, self._lease, self._holder = refresher, jobs, lease, holder
         self._tidy, self._stop, self._in_a_round = tidy, Event(), False
+        self._hindcasts = hindcasts
+        self._failing: dict[str, tuple[str, float]] = {}
         tasks: dict[str, tuple[Callable[[], object], float]] = {
             "lease": (self.renew, lease.lasts.total_seconds() / 4.0),
             "refresh": (self.refresh_due, LOOK_S),
             "new sites": (self.refresh_new, LOOK_S),
             "jobs": (self.run_jobs, JOBS_S),
+            "hindcasts": (self.run_hindcasts, JOBS_S),
             "tidying up": (self.tidy, TIDY_S),
             **(others or {}),
         }
@@ -137,10 +145,21 @@ class Schedule:
         return len(new)
 
     def run_jobs(self) -> int:
-        """Run the jobs that wait; how many there were."""
+        """Run the refreshes that were asked for; how many there were."""
         done = 0
         while not self._stop.is_set() and self._jobs.any_ready() and self._lease.take():
             if not run_one(self._jobs, self._refresher, self._holder):
+                break
+            done += 1
+        return done
+
+    def run_hindcasts(self) -> int:
+        """Run the hindcasts that wait; how many there were."""
+        done = 0
+        while self._hindcasts is not None and not self._stop.is_set():
+            if not (self._hindcasts.any_ready() and self._lease.take()):
+                break
+            if not self._hindcasts.run_one(self._holder, self._stop.is_set):
                 break
             done += 1
         return done
@@ -166,6 +185,20 @@ class Schedule:
         except LostError as fault:
             _log.info("%s: %s", name, fault)
         except MatewindowError as fault:
-            _log.warning("%s: %s", name, fault)
-        except Exception:
-            _log.exception("%s", name)
+            if self._is_news(name, str(fault)):
+                _log.warning("%s: %s", name, fault)
+        except Exception as fault:
+            if self._is_news(name, repr(fault)):
+                _log.exception("%s", name)
+        else:
+            if self._failing.pop(name, None) is not None:
+                _log.info("%s: works again", name)
+
+    def _is_news(self, name: str, what: str) -> bool:
+        """Whether a failure is to be told: not the same every few seconds, or nobody would find anything in the log."""
+        now = time.monotonic()
+        before, told_s = self._failing.get(name, ("", 0.0))
+        if before == what and now - told_s < TELL_AGAIN_S:
+            return False
+        self._failing[name] = what, now
+        return True

@@ -37,13 +37,14 @@ def shown_outlook(keeper: Keeper, kind: str, thing: str, *, keep: bool) -> dict[
         report: dict[str, Any] = json.loads(keeper.outlook(thing).body)
         return report
     records, held, now = keeper.basis(thing)
-    outlook = batch_outlook(records.batch, records.site, held.sources, now, held.biology)
+    using, batch = keeper.models.at(records.site), records.batch
+    outlook = using.put_right(batch_outlook(batch, records.site, held.sources, now, using.biology))
     head = {"batch_id": thing, "site_id": records.row["site_id"], "name": records.row["name"]} | as_data({"now": now})
     return (
         {"outlook_id": None, "issued_at": None}
         | head
-        | {"expected_laying": expected_of(records, outlook, held.biology)}
-        | window_report(outlook, records.site, held.sources, held.biology)
+        | {"expected_laying": expected_of(records, outlook, using.biology)}
+        | window_report(outlook, records.site, held.sources, using.biology, using.made(batch))
     )
 
 

@@ -7,6 +7,7 @@
 - Jobs that ended are dropped after 30 days, and the oldest ones beyond a thousand.
 - Dates in calendars are forgotten 500 days after the graft: no calendar shows them any more, and none can come back.
 - Weather of sites that were deleted is dropped; that of the others, up to a megabyte a site, is replaced.
+- So are hindcasts: the latest of each site and season bounds is kept, of six bounds at most (``siterecords``).
 - Events and deliveries are the sender's to drop, answers to repeated requests the register's.
 """
 
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from matewindow.keeping.issuing import close_batches
-from matewindow.register.tables import batches, calendar_stamps, site_past, site_weather, sites, warnings
+from matewindow.register.tables import batches, calendar_stamps, site_past, site_records, site_weather, sites, warnings
 from matewindow.weather.store import WeatherStore
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ class Tidying:
         with self._database.write() as connection:
             close_batches(connection, list(connection.execute(_warned_and_gone()).scalars()), now)
             connection.execute(calendar_stamps.delete().where(calendar_stamps.c.batch_id.in_(old)))
-            for table in (site_weather, site_past):
+            for table in (site_weather, site_past, site_records):
                 connection.execute(table.delete().where(table.c.site_id.in_(gone)))
         if self._settings is not None:
             WeatherStore.at_home(self._settings).sweep()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from matewindow.errors import NotThereError
+from matewindow.register.ids import is_id
 from matewindow.register.tables import warnings
 
 if TYPE_CHECKING:
@@ -51,8 +52,9 @@ def one_warning(database: Database, warning_id: str) -> Row:
     Raises:
         NotThereError: there is none of this id.
     """
+    query = sa.select(warnings).where(warnings.c.id == warning_id)
     with database.read() as connection:
-        row = connection.execute(sa.select(warnings).where(warnings.c.id == warning_id)).mappings().first()
+        row = connection.execute(query).mappings().first() if is_id(warning_id, "warning") else None
     if row is None:
-        raise NotThereError(f"there is no warning {warning_id!r}", fix="Look at the list of warnings for its id.")
+        raise NotThereError(f"there is no warning {warning_id[:64]!r}", fix="Look at the list of warnings for its id.")
     return dict(row)

@@ -17,6 +17,7 @@ import numpy as np
 from matewindow.errors import WeatherFileError
 from matewindow.keeping.packing import without_paths
 from matewindow.sources import load_sources, site_biology
+from matewindow.storedruns import StoredRuns
 from matewindow.weather.folder import FILES
 
 if TYPE_CHECKING:
@@ -50,7 +51,6 @@ class Held:
     Attributes:
         site: as it was when the weather was laid on its days.
         sources: the weather.
-        biology: parameters with the site's thresholds.
         stamp: changes if and only if the weather does, or whom it is lacking from.
         fetched_at: when the newest part came, aware; None = files that do not tell.
         attempts: which services were asked, for what, with what outcome.
@@ -62,7 +62,6 @@ class Held:
 
     site: Site
     sources: Sources
-    biology: Biology
     stamp: str
     fetched_at: datetime | None = None
     attempts: tuple[dict[str, Any], ...] = field(default=())
@@ -71,14 +70,9 @@ class Held:
     asked_at: datetime | None = None
     new_past: NewPast | None = field(default=None, repr=False)
 
-    def at(self, site: Site, biology: Biology) -> Held:
-        """The same weather for the site as it is now: another name, shelter or other thresholds.
-
-        Args:
-            site: at the same place.
-            biology: parameters without the site's thresholds.
-        """
-        return self if self.site == site else replace(self, site=site, biology=site_biology(site, biology))
+    def at(self, site: Site) -> Held:
+        """The same weather for the site as it is now, at the same place: another name, shelter or other thresholds."""
+        return self if self.site == site else replace(self, site=site)
 
 
 @dataclass(frozen=True)
@@ -86,6 +80,20 @@ class AtHand:
     """That nobody need be asked for a site's weather yet: what there is has this stamp, and ``held`` gives it."""
 
     stamp: str
+
+
+@dataclass(frozen=True)
+class PastRuns:
+    """Forecasts of a site that were kept when they were made.
+
+    Attributes:
+        runs: there may be none.
+        rain: the site's record with the rain of all hours of the day, by which coarse rain is put into hours; None =
+            that of the past years that are held.
+    """
+
+    runs: StoredRuns
+    rain: SiteWeather | None = None
 
 
 class WeatherDesk(Protocol):
@@ -119,6 +127,13 @@ class WeatherDesk(Protocol):
 
     def store(self, connection: sa.Connection, site_id: str, held: Held) -> None:
         """Put what a refresh gave where ``held`` finds it, in every process; within a transaction."""
+
+    def past_runs(self, site_id: str, held: Held) -> PastRuns:
+        """The forecasts of a site that were kept when they were made, for looking back on them.
+
+        Raises:
+            StoreError, WeatherFileError: they cannot be listed.
+        """
 
     def forget(self, site_id: str) -> None:
         """Drop what is held in memory of a site."""
@@ -160,7 +175,7 @@ class FolderDesk:
 
     Args:
         folder: holds weather files, or folders of them named by site ids, or both.
-        biology: parameters.
+        biology: parameters for laying weather on a site's days: those of flight, which no model sets.
     """
 
     def __init__(self, folder: Path, biology: Biology) -> None:
@@ -185,8 +200,8 @@ class FolderDesk:
         assert stamp is not None
         held = self._sites.get(site_id)
         if held is None or held.stamp != stamp or _place(held.site) != _place(site):
-            held = self._sites.put(site_id, Held(site, self._read(site_id, site), self._with(site), stamp))
-        return held.at(site, self._biology)
+            held = self._sites.put(site_id, Held(site, self._read(site_id, site), stamp))
+        return held.at(site)
 
     def refresh(self, site_id: str, site: Site, on_year: Callable[[int, int], None] | None = None) -> Held:  # noqa: ARG002
         """As ``held``: files change by other hands."""
@@ -203,6 +218,10 @@ class FolderDesk:
     def store(self, connection: sa.Connection, site_id: str, held: Held) -> None:
         """Files need not be kept once more."""
 
+    def past_runs(self, site_id: str, held: Held) -> PastRuns:  # noqa: ARG002  files have all hours
+        """Those in the folder ``runs`` beside the other files."""
+        return PastRuns(StoredRuns.of_folder(self._of(site_id)))
+
     def forget(self, site_id: str) -> None:
         """Drop what is held in memory of a site."""
         self._sites.drop(site_id)
@@ -211,14 +230,11 @@ class FolderDesk:
         own = self._folder / site_id
         return own if own.is_dir() else self._folder
 
-    def _with(self, site: Site) -> Biology:
-        return site_biology(site, self._biology)
-
     def _read(self, site_id: str, site: Site) -> Sources:
         """The files, told of by their names alone: where they lie is nobody's business but the machine's."""
         folder = self._of(site_id)
         try:
-            sources = load_sources(folder, site, self._with(site))
+            sources = load_sources(folder, site, site_biology(site, self._biology))
         except WeatherFileError as fault:
             where = fault.where.replace(f"{folder}/", "").replace(str(folder), "the weather folder")
             raise WeatherFileError(fault.what, where=where, fix=fault.fix) from fault

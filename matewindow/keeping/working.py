@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from matewindow.biology import Biology
     from matewindow.feeds.entries import Entry
     from matewindow.keeping.records import Records
+    from matewindow.learning.artefacts import InUse
     from matewindow.paths import Sources
     from matewindow.site import Site
 
@@ -63,13 +64,14 @@ class Asked:
 class Work:
     """Batches of one site, and all that their outlooks are worked out from.
 
-    ``stamp`` is that of the weather, ``parameters`` comes from ``parameters_mark``, ``instance`` names the register.
+    ``using`` has the site's thresholds, ``stamp`` is that of the weather, ``parameters`` comes from
+    ``parameters_mark``, ``instance`` names the register.
     """
 
     site_id: str
     site: Site
     sources: Sources
-    biology: Biology
+    using: InUse
     stamp: str
     asked: tuple[Asked, ...]
     now: datetime
@@ -79,7 +81,8 @@ class Work:
     @property
     def portable(self) -> Work:
         """The same, fit to be sent to another process."""
-        return replace(self, biology=replace(self.biology, parameters=dict(self.biology.parameters)))
+        biology = replace(self.using.biology, parameters=dict(self.using.biology.parameters))
+        return replace(self, using=replace(self.using, biology=biology))
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,7 @@ def work_out(work: Work) -> Worked:
             faults[batch_id] = outlook
             continue
         try:
-            made.append(_made(asked, outlook, work))
+            made.append(_made(asked, work.using.put_right(outlook), work))
         except MatewindowError as fault:
             faults[batch_id] = fault
         except Exception as fault:
@@ -160,13 +163,13 @@ def _outlooks(work: Work) -> list[Outlook | Exception]:
     sound = [batch for batch in batches if not isinstance(batch, Exception)]
     found: list[Outlook | Exception]
     try:
-        found = [*outlooks_of(sound, work.site, work.sources, work.now, work.biology)]
+        found = [*outlooks_of(sound, work.site, work.sources, work.now, work.using.biology)]
     except Exception:
         _log.exception("site %s: each batch is worked out by itself", work.site_id)
         found = []
         for batch in sound:
             try:
-                found += outlooks_of([batch], work.site, work.sources, work.now, work.biology)
+                found += outlooks_of([batch], work.site, work.sources, work.now, work.using.biology)
             except Exception as fault:
                 _log.exception("site %s", work.site_id)
                 found.append(fault)
@@ -175,10 +178,11 @@ def _outlooks(work: Work) -> list[Outlook | Exception]:
 
 
 def _made(asked: Asked, outlook: Outlook, work: Work) -> Made:
-    records, now = asked.records, work.now
-    outlook_id = new_id("outlook", now)
-    report = window_report(outlook, work.site, work.sources, work.biology)
-    reading = reading_of(outlook, work.site, work.sources, work.biology, outlook_id)
+    records, now, biology = asked.records, work.now, work.using.biology
+    outlook_id, model = new_id("outlook", now), work.using.made(outlook.batch)
+    report = window_report(outlook, work.site, work.sources, biology, model)
+    # to whom judges it another model is another measure, not other weather
+    reading = reading_of(outlook, work.site, work.sources, replace(biology, version=model), outlook_id)
     swung = swing(_reading(asked.last_reading), reading)
     if swung is not None:
         report["warnings"] = [*report["warnings"], swung]
@@ -188,7 +192,7 @@ def _made(asked: Asked, outlook: Outlook, work: Work) -> Made:
         "site_id": work.site_id,
         "issued_at": now.isoformat().replace("+00:00", "Z"),
         "name": records.row["name"],
-        "expected_laying": expected_of(records, outlook, work.biology),
+        "expected_laying": expected_of(records, outlook, biology),
     }
     text = json.dumps(head | report, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     odds = outlook.well_mated
@@ -197,7 +201,7 @@ def _made(asked: Asked, outlook: Outlook, work: Work) -> Made:
         "batch_id": records.id,
         "issued_at": now,
         "stands_on": stands_on(records, work.parameters, work.stamp, work.site, now),
-        "parameters": work.biology.version,
+        "parameters": model,
         "p_well_mated": odds.value,
         "p_well_mated_low": odds.low,
         "p_well_mated_high": odds.high,
@@ -211,7 +215,7 @@ def _made(asked: Asked, outlook: Outlook, work: Work) -> Made:
         records.batch,
         work.site,
         outlook,
-        biology=work.biology,
+        biology=biology,
         instance=work.instance,
         now=now,
         notes=records.row["notes"],
@@ -257,9 +261,10 @@ def standing_records(records: Records, parameters: str) -> str:
     return _digest(f"{records.edition()} {parameters}")
 
 
-def parameters_mark(biology: Biology) -> str:
-    """A digest of all parameters, whatever their version says."""
-    return _digest(repr(replace(biology, parameters={})))
+def parameters_mark(using: InUse) -> str:
+    """A digest of all parameters, whatever their version says, and of the models in use."""
+    models = "" if using.version == using.biology.version else f" {using.version}"
+    return _digest(repr(replace(using.biology, parameters={})) + models)
 
 
 def _digest(text: str) -> str:

@@ -8,6 +8,8 @@ Riley et al. 2019, doi 10.1002/sim.7992):
 fewer than 10                nothing
 10 to 49                     the rate alone (all odds shifted alike)
 50 and more                  rate and slope, if each outcome is there ten times
+150 and more                 covariates too (``samplesize``)
+500 and more                 whether a straight line is enough (``curve``)
 ===========================  =======================================================
 
 A fit is accepted if, on seasons (or sites) that were left out in turn, its mean log score is better than that of the
@@ -193,12 +195,12 @@ class Faint:
     words: str
 
 
-def ten_points(n_fitted: int) -> Faint:
+def ten_points(n_fitted: int, words: str = "the odds were off by about ten points") -> Faint:
     """Odds that are off by about ten points: half a unit of log odds at 75 %."""
     p = _SHIFTED_FROM
     effect = 0.5 * p * (1.0 - p) * _SHIFT_LOGIT**2
     noise = _SHIFT_LOGIT * (p * (1.0 - p)) ** 0.5
-    return Faint(_enough(effect, noise, n_fitted), "the odds were off by about ten points")
+    return Faint(_enough(effect, noise, n_fitted), words)
 
 
 def a_fifth(n: int, sd_log: float) -> Faint:
@@ -237,9 +239,10 @@ def refusal(
     """
     no = "Your records do not yet justify a change"
     if n < FEWEST:
+        wanted = _more(FEWEST - n) if n else f"{FEWEST} of them"
         return (
-            f"{no}: {n} {what}, and nothing is fitted to fewer than {FEWEST}. {_more(FEWEST - n)} would be the least, "
-            "failures as well as successes."
+            f"{no}: there are {n or 'no'} {what}, and nothing is fitted to fewer than {FEWEST}. {wanted} would be the "
+            "least, failures as well as successes."
         )
     if not folds.by:
         return (

@@ -18,22 +18,41 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matewindow.learning.cards import card_of
-from matewindow.learning.model import FLIGHT_RATE, KINDS, LITERATURE, Model, ModelError, applied, parse_model
+from matewindow.learning.covariates import of_batch
+from matewindow.learning.model import (
+    DAY_RECALIBRATION,
+    KINDS,
+    LITERATURE,
+    PARAMETERS,
+    RECALIBRATION,
+    Model,
+    ModelError,
+    applied,
+    parse_model,
+)
+from matewindow.learning.recalibration import NO_CHANGE
+from matewindow.learning.reported import OfDays, recalibrated, recalibrated_days, recalibrated_laying
 from matewindow.register.wholefiles import whole_file, whole_folder
+from matewindow.sources import site_biology
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date, tzinfo
 
     from matewindow.biology import Biology
+    from matewindow.laying import LayingOutlook
     from matewindow.learning.recalibration import Recalibration
+    from matewindow.outlook import Outlook
+    from matewindow.site import Site
+    from matewindow.timeline import Batch
 
 MODEL, CARD, MANIFEST, IN_USE = "model.json", "card.md", "manifest.json", "in-use.json"
-_NAME = re.compile(r"(flight-rate|recalibration)-\d{8}-[0-9a-f]{8}", re.ASCII)
+_NAME = re.compile(rf"({'|'.join(KINDS)})-\d{{8}}-[0-9a-f]{{8}}", re.ASCII)
 _MOST_BYTES = 1_000_000
 _BACK = "Go back to the literature with: matewindow models use literature"
 
@@ -60,20 +79,58 @@ class InUse:
     """What is in use: the parameters, under a version that names their model, and what puts their odds right.
 
     Attributes:
-        biology: the literature's parameters, or those of a flight-rate model.
-        recalibration: None where odds are left as they are worked out.
+        biology: the literature's parameters, with those that models set.
+        recalibration: of the odds of being well mated; None where they are left as they are worked out.
         names: of the models in use, by kind.
+        zone: whose calendar grafts are dated by; None = that of their own times.
+        days: recalibration of the odds of a flying day; None as above.
     """
 
     biology: Biology
     recalibration: Recalibration | None
     names: dict[str, str]
+    zone: tzinfo | None = None
+    days: Recalibration | None = None
 
     @property
     def version(self) -> str:
         """Version that outlooks carry: of the parameters, and of what puts their odds right."""
-        extra = [self.names[kind] for kind in self.names if kind != FLIGHT_RATE]
+        extra = [self.names[kind] for kind in KINDS if kind in self.names and kind not in PARAMETERS]
         return "+".join([self.biology.version, *extra])
+
+    def made(self, batch: Batch) -> str:
+        """Version of what makes a batch's odds: once there was a look only those of its days are put right."""
+        return self.weather_version if batch.checks else self.version
+
+    @property
+    def weather_version(self) -> str:
+        """Version of the parameters, and of what puts the odds of flying days right."""
+        days = [self.names[DAY_RECALIBRATION]] if DAY_RECALIBRATION in self.names else []
+        return "+".join([self.biology.version, *days])
+
+    def at(self, site: Site) -> InUse:
+        """The same with a site's own thresholds and calendar."""
+        return replace(self, biology=site_biology(site, self.biology), zone=site.zone)
+
+    def put_right(self, outlook: Outlook) -> Outlook:
+        """An outlook that was worked out with these parameters, as it is to be given out (``reported``)."""
+        return recalibrated_days(recalibrated(outlook, self._of_batch(outlook.batch)), self.days)
+
+    def put_laying_right(self, outlook: LayingOutlook) -> LayingOutlook:
+        """The same for a laying check."""
+        return recalibrated_laying(outlook, self._of_batch(outlook.batch))
+
+    def for_days(self, first_day: date, n_days: int) -> OfDays | None:
+        """What puts the odds of grafts on some days in a row right, as ``put_right`` would those of such batches."""
+        if self.recalibration is None:
+            return None
+        return OfDays(self.recalibration, first_day, n_days)
+
+    def _of_batch(self, batch: Batch) -> Recalibration | None:
+        if self.recalibration is None:
+            return None
+        grafted = batch.grafted if self.zone is None else batch.grafted.astimezone(self.zone)
+        return self.recalibration.at(of_batch(grafted.date(), batch.larva_age_h))
 
 
 class Shelf:
@@ -87,7 +144,7 @@ class Shelf:
         self.home = home
 
     def add(self, model: Model, questions: Sequence[str] = ()) -> str:
-        """Put a model on the shelf; it is not put to use. The same model twice is one.
+        """Put a model on the shelf; it is not put to use. The same model twice is one, whenever it was made.
 
         Args:
             model: what to keep.
@@ -99,6 +156,9 @@ class Shelf:
         Raises:
             RequestError: the disk refuses it; nothing half-written is left.
         """
+        for entry in self.entries():
+            if entry.model is not None and replace(entry.model, made_at=model.made_at, program=model.program) == model:
+                return entry.name
         text = model.as_text()
         digest = _sha256(text.encode())
         name = f"{model.kind}-{model.made_at[:10].replace('-', '')}-{digest[:8]}"
@@ -144,10 +204,25 @@ class Shelf:
         """A model's card; errors as ``get``."""
         return self._read(name, CARD).decode("utf-8", errors="replace")
 
+    def undo(self, biology: Biology) -> dict[str, Recalibration]:
+        """By version that outlooks carry, what the odds of the parameters in use have been put right with.
+
+        Args:
+            biology: the literature's parameters.
+        """
+        base = self.in_use(biology).biology.version
+        mine = {e.name: e.model for e in self.entries() if e.model is not None and e.model.base == base}
+        days = ["", *(f"+{name}" for name, model in mine.items() if model.kind == DAY_RECALIBRATION)]
+        undone = {f"{base}{day}": NO_CHANGE for day in days if day}  # which leaves the odds of a batch as they are
+        for name, model in mine.items():
+            if model.kind == RECALIBRATION:
+                undone |= {f"{base}{day}+{name}": model.recalibration(base, name) for day in days}
+        return undone
+
     def use(self, name: str, biology: Biology) -> InUse:
         """Put a model to use in place of the one of its kind, or ``literature`` in place of all.
 
-        A new flight-rate model ends the use of a recalibration, which was made for the odds of other parameters.
+        A new model of parameters ends the use of what put odds right, which was made for those of other parameters.
 
         Args:
             name: of the model.
@@ -163,8 +238,7 @@ class Shelf:
         chosen: dict[str, str] = {}
         if name != LITERATURE:
             kind = self.get(name).kind
-            before = {} if kind == FLIGHT_RATE else {k: n for k, n in self.using().items() if k == FLIGHT_RATE}
-            chosen = before | {kind: name}
+            chosen = {k: n for k, n in self.using().items() if k in PARAMETERS or kind not in PARAMETERS} | {kind: name}
         result = self._in_use(chosen, biology)
         with whole_file(self.home / IN_USE, overwrite=True) as file:
             file.write_bytes((json.dumps(chosen, indent=2, sort_keys=True) + "\n").encode())
@@ -205,11 +279,15 @@ class Shelf:
 
     def _in_use(self, names: dict[str, str], biology: Biology) -> InUse:
         models = {kind: self.get(name) for kind, name in names.items()}
-        changed = applied(biology, models.get(FLIGHT_RATE), names.get(FLIGHT_RATE, ""))
-        other = next((kind for kind in models if kind != FLIGHT_RATE), None)
-        if other is None:
-            return InUse(changed, None, names)
-        return InUse(changed, models[other].recalibration(changed.version, names[other]), names)
+        changed = biology
+        for kind in PARAMETERS:
+            changed = applied(changed, models.get(kind), names.get(kind, ""))
+        right = {
+            kind: models[kind].recalibration(changed.version, names[kind])
+            for kind in (RECALIBRATION, DAY_RECALIBRATION)
+            if kind in models
+        }
+        return InUse(changed, right.get(RECALIBRATION), names, days=right.get(DAY_RECALIBRATION))
 
     def _read(self, name: str, file: str) -> bytes:
         """One file of a model, as its manifest seals it."""

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from matewindow.learning.acceptance import BOUND
-from matewindow.learning.model import FLIGHT_RATE, Model
-from matewindow.learning.recalibration import A_SD, B_SD
+from matewindow.learning.covariates import WORDS
+from matewindow.learning.model import FLIGHT_RATE, OF_WEATHER, Model
+from matewindow.learning.recalibration import A_SD, B_SD, MORE_SD
+from matewindow.learning.weathercards import weather_texts
 from matewindow.words import percent
 
 if TYPE_CHECKING:
@@ -32,23 +34,7 @@ def card_of(model: Model, name: str, questions: Sequence[str]) -> str:
         name: its name.
         questions: what was open about the records when it was made.
     """
-    ground, tested = model.ground, model.tested
-    if model.kind == FLIGHT_RATE:
-        what, when_not = _rate_text(model), _RATE_NOT
-    else:
-        what, when_not = _odds_text(model), _ODDS_NOT
-    not_known = ground.n - ground.successes - ground.failures
-    records = (
-        f"{ground.n} queens grafted from {ground.first} to {ground.last}: {ground.successes} came good, "
-        f"{ground.failures} did not, of {not_known} it is not known. Sites: {_listed(ground.sites)}. Seasons: "
-        f"{_listed(ground.seasons)}. Digest of the records (SHA-256): `{ground.sha256}`."
-    )
-    verdict = (
-        f"Mean log score of records of a {tested.by} that was left out ({tested.n_groups} in turn): "
-        f"{tested.before:.4f} nats before, {tested.after:.4f} after. Gain {tested.gain:+.4f} nats a record, lower end "
-        f"of its one-sided 90 % range {tested.bound:+.4f} over {tested.by}s and {tested.bound_records:+.4f} over "
-        f"records; more than {BOUND} was asked for of both."
-    )
+    what, records, verdict, when_not = weather_texts(model) if model.kind in OF_WEATHER else _record_texts(model)
     parts = [
         f"# Card of `{name}`",
         f"Made {model.made_at} by matewindow {model.program}, beside the parameters {model.base}.",
@@ -65,6 +51,29 @@ def card_of(model: Model, name: str, questions: Sequence[str]) -> str:
         _WAY_BACK,
     ]
     return "\n\n".join(parts) + "\n"
+
+
+def _record_texts(model: Model) -> tuple[str, str, str, Sequence[str]]:
+    """What a model made from records of queens is, which these were, how it did, and when not to use it."""
+    ground, tested = model.ground, model.tested
+    if model.kind == FLIGHT_RATE:
+        what, when_not = _rate_text(model), _RATE_NOT
+    else:
+        what, when_not = _odds_text(model), _ODDS_NOT
+    not_known = ground.n - ground.successes - ground.failures
+    open_ = f", of {not_known} it is not known" if not_known else ""
+    records = (
+        f"{ground.n} queens grafted from {ground.first} to {ground.last}: {ground.successes} came good, "
+        f"{ground.failures} did not{open_}. Sites: {_listed(ground.sites)}. Seasons: "
+        f"{_listed(ground.seasons)}. Digest of the records (SHA-256): `{ground.sha256}`."
+    )
+    verdict = (
+        f"Mean log score of records of a {tested.by} that was left out ({tested.n_groups} in turn): "
+        f"{tested.before:.4f} nats before, {tested.after:.4f} after. Gain {tested.gain:+.4f} nats a record, lower end "
+        f"of its one-sided 90 % range {tested.bound:+.4f} over {tested.by}s and {tested.bound_records:+.4f} over "
+        f"records; more than {BOUND} was asked for of both."
+    )
+    return what, records, verdict, when_not
 
 
 _WAY_BACK = (
@@ -92,9 +101,24 @@ def _odds_text(model: Model) -> str:
     slope = f"b {b:.3f} ({model.low['b']:.3f} to {model.high['b']:.3f})" if model.beside["b_sd"] else "b stays 1"
     return (
         "Odds of being well mated are put right: logit p = a + b logit p as worked out, "
-        f"a {a:+.3f} ({model.low['a']:+.3f} to {model.high['a']:+.3f}), {slope}. So {shown}.\n\n"
+        f"a {a:+.3f} ({model.low['a']:+.3f} to {model.high['a']:+.3f}), {slope}. So {shown}.\n\n{_more_text(model)}"
         "Fitted to the odds as they were issued before the mating window and to what became of the queens, with the "
         f"priors a ~ N(0, {A_SD:g}²) and b ~ N(1, {B_SD:g}²); ranges are 90 % by Laplace's method."
+    )
+
+
+def _more_text(model: Model) -> str:
+    said = [
+        f"{step}: {model.values[name]:+.3f} ({model.low[name]:+.3f} to {model.high[name]:+.3f})"
+        for name, (_, step) in WORDS.items()
+        if name in model.values
+    ]
+    if not said:
+        return ""
+    return (
+        f"To a is added for {'; '.join(said)}, each about its mean in the records and leaning on none at all by the "
+        f"prior N(0, {MORE_SD:g}²). What is not known of a queen counts as average; an "
+        f"outlook knows the day of the graft and the age of the larvae, not the nuc.\n\n"
     )
 
 

@@ -184,7 +184,7 @@ class _Columns:
     def look(self, record: Record, ground: Ground | None, detection_d: int) -> tuple[int, int, int] | str:
         """Column, left and right of a record, or why it tells nothing here."""
         if record.last_look is None:
-            return "no look for eggs with its date"
+            return "no look for eggs with a date"
         if ground is None:
             return f"no weather was given for the site {record.site}"
         site = ground.site

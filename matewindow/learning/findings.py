@@ -19,6 +19,21 @@ _PRIOR_RULES_BELOW = 50
 
 
 @dataclass(frozen=True)
+class Remark:
+    """Something seen beside a fit.
+
+    Attributes:
+        about: ``covariates`` or ``curve``.
+        sentence: in words.
+        numbers: what it stands on.
+    """
+
+    about: str
+    sentence: str
+    numbers: dict[str, float]
+
+
+@dataclass(frozen=True)
 class Finding:
     """What became of one kind of model.
 
@@ -31,6 +46,7 @@ class Finding:
         verdict: how it did on records left out.
         sentence: the whole in words.
         model: the model, if it has earned its use.
+        remarks: what else was seen.
     """
 
     kind: Kind
@@ -41,6 +57,7 @@ class Finding:
     verdict: Verdict
     sentence: str
     model: Model | None = None
+    remarks: tuple[Remark, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,7 +106,11 @@ def earned(n: int, what: str, verdict: Verdict) -> str:
     """How a fit has earned its use, in words."""
     assert verdict.bound is not None
     assert verdict.bound_records is not None
-    lean = " With so few the literature still rules: expect it to move on." if n < _PRIOR_RULES_BELOW else ""
+    lean = (
+        " With so few records the literature still weighs most: expect this to change as more come in."
+        if n < _PRIOR_RULES_BELOW
+        else ""
+    )
     least = min(verdict.bound, verdict.bound_records)
     return (
         f"Fitted to {n} {what}, and better than the odds as they stand on {verdict.by}s left out in turn (by "

@@ -6,19 +6,29 @@ look that found eggs, one of ``lost`` or ``never laid`` a look that found none.
 
 The odds of a record are the last ones issued before any of the batch's virgins could fly (``ISSUED_BY_D`` days after
 the graft), for the batch as a whole: what was issued later knew part of the answer.
+
+Sites that are called the same are told apart by their ids.
 """
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+import sqlalchemy as sa
+
 from matewindow.learning.records import Record
+from matewindow.register import tables
+from matewindow.register.life import site_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
+
+    from matewindow.site import Site
 
     Row = Mapping[str, Any]
 
@@ -27,6 +37,44 @@ ISSUED_BY_D = 12
 _SUCCESS = {"laying": True, "poor": False, "lost": False, "never laid": False, "removed": None, None: None}
 _EGGS, _NO_EGGS = frozenset({"laying", "poor"}), frozenset({"lost", "never laid"})
 _JULY = 183
+
+
+@dataclass(frozen=True)
+class Registered:
+    """What the register tells of queens.
+
+    Attributes:
+        records: of all of them.
+        sites: by id, those whose records tell of looks for eggs; named as in the records.
+    """
+
+    records: list[Record]
+    sites: dict[str, Site]
+
+
+def read_register(connection: sa.Connection) -> Registered:
+    """Read the records of all queens out of a register, at one instant."""
+    whole = (tables.sites, tables.batches, tables.nucs, tables.checks)
+    site_rows, batches, nucs, checks = (
+        [dict(row) for row in connection.execute(sa.select(t)).mappings()] for t in whole
+    )
+    o = tables.outlooks.c
+    issued = connection.execute(sa.select(o.batch_id, o.issued_at, o.parameters, o.p_well_mated)).mappings()
+    records = records_of_register(site_rows, batches, nucs, checks, [dict(row) for row in issued])
+    names = _site_names(site_rows)
+    looked = {record.site for record in records if record.last_look is not None}
+    sites = {
+        row["id"]: replace(site_of(row), name=names[row["id"]])
+        for row in _there(site_rows)
+        if names[row["id"]] in looked
+    }
+    return Registered(records, sites)
+
+
+def _site_names(sites: Iterable[Row]) -> dict[str, str]:
+    rows = _there(sites)
+    called = Counter(row["name"] for row in rows)
+    return {r["id"]: r["name"] if called[r["name"]] == 1 else f"{r['name']} ({r['id']})" for r in rows}
 
 
 def records_of_register(
@@ -43,15 +91,16 @@ def records_of_register(
     Returns:
         One record for each nuc with a batch, and for batches without nucs one for each queen counted, oldest first.
     """
-    site_of = {row["id"]: row for row in _there(sites)}
-    batch_of = {row["id"]: row for row in _there(batches) if row["site_id"] in site_of}
+    site_rows = {row["id"]: row for row in _there(sites)}
+    names = _site_names(site_rows.values())
+    batch_of = {row["id"]: row for row in _there(batches) if row["site_id"] in site_rows}
     looks = _grouped(_there(checks), "nuc_id")
     issued = _grouped(outlooks, "batch_id")
     stocked = _grouped([n for n in _there(nucs) if n["batch_id"] in batch_of], "batch_id")
     records: list[Record] = []
     for batch in sorted(batch_of.values(), key=lambda row: (row["grafted_on"], row["id"])):
-        site = site_of[batch["site_id"]]
-        common = _common(batch, site, issued.get(batch["id"], []))
+        site = site_rows[batch["site_id"]]
+        common = _common(batch, site, issued.get(batch["id"], [])) | {"site": names[site["id"]]}
         if batch["id"] in stocked:
             records += [_of_nuc(nuc, looks.get(nuc["id"], []), common) for nuc in stocked[batch["id"]]]
         else:
@@ -76,7 +125,6 @@ def _common(batch: Row, site: Row, issued: Sequence[Row]) -> dict[str, Any]:
     odds = _issued_before(batch["grafted_on"], ZoneInfo(site["timezone"]), issued)
     placed = batch["n_placed"]
     return {
-        "site": site["name"],
         "season": season_of(batch["grafted_on"], site["latitude"]),
         "grafted_on": batch["grafted_on"],
         "batch": batch["name"] or batch["id"],
@@ -120,6 +168,7 @@ def _of_nuc(nuc: Row, looks: Sequence[Row], common: dict[str, Any]) -> Record:
         **common
         | {
             "nuc": nuc["name"],
+            "nuc_kind": nuc["kind"],
             "success": None if lost_later else _SUCCESS[outcome],
             "emerged_on": nuc["emerged_on"] or common["emerged_on"],
             "last_without_eggs": last,

@@ -26,6 +26,8 @@ EXPECTED = 0.8
 """Share of virgins expected to come good where no odds were issued for any of them (judgement)."""
 _MOST_MISSING = 0.1
 """Nucs without an outcome, as a share of those with one, above which records must not make odds better (judgement)."""
+_MOST_UNFAILING = 0.5
+"""The same for queens of seasons in which none is said to have failed, as a share of those with an outcome."""
 
 
 @dataclass(frozen=True)
@@ -82,8 +84,13 @@ def learn(
 
 def _left_open(records: Sequence[Record], asked: Sequence[Question]) -> str:
     """Why records must not make anything look better; empty if nothing speaks against it."""
-    missing = sum(question.count for question in asked if question.about == "no outcome")
+    missing, unfailing = (
+        sum(question.count for question in asked if question.about == about)
+        for about in ("no outcome", "only successes")
+    )
     known = sum(record.success is not None for record in records)
     if missing > _MOST_MISSING * known:
         return f"{missing} nucs have no outcome beside {known} that have one"
+    if unfailing and unfailing >= _MOST_UNFAILING * known:
+        return f"{unfailing} of {known} queens are of seasons without any failure"
     return ""

@@ -7,7 +7,8 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal
 
 from matewindow.errors import InputError
-from matewindow.learning.recalibration import Recalibration
+from matewindow.learning.covariates import COVARIATES
+from matewindow.learning.recalibration import Effect, Recalibration
 from matewindow.learning.records import STRICT, Ground
 
 if TYPE_CHECKING:
@@ -15,12 +16,33 @@ if TYPE_CHECKING:
 
 FORMAT, VERSION = "matewindow model", 1
 FLIGHT_RATE: Final = "flight-rate"
+FORECAST_WEIGHT: Final = "forecast-weight"
+DAY_RECALIBRATION: Final = "day-recalibration"
 RECALIBRATION: Final = "recalibration"
-KINDS = (FLIGHT_RATE, RECALIBRATION)
-Kind = Literal["flight-rate", "recalibration"]
-VALUES = {FLIGHT_RATE: ("mating.flight_rate_per_h",), RECALIBRATION: ("a", "b")}
+KINDS = (FLIGHT_RATE, FORECAST_WEIGHT, DAY_RECALIBRATION, RECALIBRATION)
+"""In the order in which a version names them."""
+PARAMETERS = (FLIGHT_RATE, FORECAST_WEIGHT)
+"""Kinds that set parameters, made beside the literature's; the others put odds right that parameters in use gave."""
+OF_WEATHER = (FORECAST_WEIGHT, DAY_RECALIBRATION)
+"""Kinds made from stored runs of the forecast and the weather that came, not from records of queens."""
+Kind = Literal["flight-rate", "forecast-weight", "day-recalibration", "recalibration"]
+VALUES = {
+    FLIGHT_RATE: ("mating.flight_rate_per_h",),
+    FORECAST_WEIGHT: tuple(
+        f"forecast.{of}_{what}" for of in ("ensemble", "single") for what in ("weight", "half_d", "power")
+    ),
+    DAY_RECALIBRATION: ("a", "b"),
+    RECALIBRATION: ("a", "b"),
+}
 """What each kind of model sets."""
-BESIDE = {FLIGHT_RATE: ("literature", "prior_sd_log", "gone"), RECALIBRATION: ("a_sd", "b_sd")}
+MORE: dict[str, tuple[str, ...]] = {RECALIBRATION: COVARIATES}
+"""What it may set beside that; each needs its ``_sd`` and ``_centre`` among the numbers beside."""
+BESIDE = {
+    FLIGHT_RATE: ("literature", "prior_sd_log", "gone"),
+    FORECAST_WEIGHT: ("site_days", "leads", "single"),
+    DAY_RECALIBRATION: ("a_sd", "b_sd", "site_days"),
+    RECALIBRATION: ("a_sd", "b_sd"),
+}
 """Numbers that each kind of model has beside these at least."""
 LIMITS = {"a": (-10.0, 10.0), "b": (0.01, 10.0)}
 """What odds may be put right by: a larger number would stand for one before it."""
@@ -59,7 +81,7 @@ class Model:
     """One fitted model.
 
     Attributes:
-        kind: ``flight-rate`` or ``recalibration``.
+        kind: one of ``KINDS``.
         base: version of the parameters that it was fitted beside, and alone fits.
         made_at: when, ISO 8601 in UTC.
         program: version of the program that made it.
@@ -89,19 +111,21 @@ class Model:
         return json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
 
     def applied(self, biology: Biology, name: str) -> Biology:
-        """The parameters with a flight-rate model's own, under a version that tells so.
+        """The parameters with those that the model sets, under a version that tells so.
 
         Args:
-            biology: of the version that the model was fitted beside.
+            biology: of the version that the model was fitted beside, perhaps with those of a model of another kind.
             name: of the model.
 
         Raises:
             ModelError: it is of another kind, or was fitted beside other parameters.
             ParameterError: its value lies outside the accepted range.
         """
-        if self.kind != FLIGHT_RATE:
+        if self.kind not in PARAMETERS:
             raise ModelError(f"it is a {self.kind} model and sets no parameter", where=name)
-        self._check_base(biology.version, name)
+        root, *others = biology.version.split("+")
+        another = any(other.startswith(self.kind) for other in others)
+        self._check_base(biology.version if another else root, name)
         changed = biology.with_values(self.values, where=name)
         return replace(changed, version=f"{biology.version}+{name}")
 
@@ -111,10 +135,14 @@ class Model:
         Raises:
             ModelError: it is of another kind, or was made for odds of another version.
         """
-        if self.kind != RECALIBRATION:
+        if self.kind in PARAMETERS:
             raise ModelError(f"it is a {self.kind} model and puts no odds right", where=name)
         self._check_base(version, name)
-        return Recalibration(self.values["a"], self.values["b"], self.beside["a_sd"], self.beside["b_sd"])
+        values, beside = self.values, self.beside
+        more = tuple(
+            (x, Effect(values[x], beside[f"{x}_sd"], beside[f"{x}_centre"])) for x in COVARIATES if x in values
+        )
+        return Recalibration(values["a"], values["b"], beside["a_sd"], beside["b_sd"], more)
 
     def _check_base(self, version: str, name: str) -> None:
         if self.base != version:
@@ -126,7 +154,7 @@ class Model:
 
 
 def applied(biology: Biology, model: Model | None, name: str = "") -> Biology:
-    """The parameters with a flight-rate model's own; as they are without one. Errors as ``Model.applied``."""
+    """The parameters with those that a model sets; as they are without one. Errors as ``Model.applied``."""
     return biology if model is None else model.applied(biology, name)
 
 
@@ -151,9 +179,11 @@ def parse_model(text: str, where: str) -> Model:
         raise ModelError(f"{place}: {first['msg'].lower()}", where=where, fix=_OTHERS) from None
     except (ValueError, RecursionError) as fault:
         raise ModelError(f"it cannot be read ({fault})", where=where, fix=_OTHERS) from None
-    names = set(VALUES[model.kind])
+    more = set(model.values) & set(MORE.get(model.kind, ()))
+    names = set(VALUES[model.kind]) | more
     whole = all(set(group) == names for group in (model.values, model.low, model.high))
     whole = whole and set(BESIDE[model.kind]) <= set(model.beside)
+    whole = whole and all(f"{name}{end}" in model.beside for name in more for end in ("_sd", "_centre"))
     if not whole or not all(low <= model.values.get(name, low) <= high for name, (low, high) in LIMITS.items()):
         raise ModelError("what stands in it is no model that this program makes", where=where, fix=_OTHERS)
     return model

@@ -62,8 +62,6 @@ def rate_finding(
         needed = acceptance.records_needed(after - before, 1)
         faint = acceptance.a_fifth(n, fit.sd_log)
         return replace(finding, sentence=acceptance.refusal(_LOOKS, n, folds, verdict, needed, faint))
-    if open_ and fit.rate_per_h > prior:
-        return flatters(finding, open_)
     limits = literature.parameters["mating.flight_rate_per_h"]
     span = f"{fit.rate_per_h:.2f} mating flights an effective flight hour ({fit.low:.2f} to {fit.high:.2f})"
     if not limits.low <= fit.rate_per_h <= limits.high:
@@ -73,6 +71,8 @@ def rate_finding(
             "thresholds."
         )
         return replace(finding, sentence=why)
+    if open_ and fit.rate_per_h > prior:
+        return flatters(finding, open_)
     said = f"Your queens make {span}; the literature has {prior:.2f}. {earned(n, _LOOKS, verdict)}"
     return replace(finding, sentence=said, model=maker.model(FLIGHT_RATE, literature.version, fitted, used, verdict))
 

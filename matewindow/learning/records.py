@@ -40,8 +40,9 @@ class Record:
         last_without_eggs: last look that found no eggs.
         first_with_eggs: first look that found eggs or brood.
         brood_age_d: age of the oldest brood at that look, in days since it was laid.
-        reason: why it failed, if known.
+        reason: why it failed, or why nobody can say whether it did, such as removed; empty = not told.
         nucs_in_batch: how many nucs the batch went into, so that those without a record can be counted.
+        nuc_kind: what kind of nuc she was in, of ``covariates.NUC_KINDS``; empty = not told.
     """
 
     site: str
@@ -61,6 +62,7 @@ class Record:
     brood_age_d: int | None = None
     reason: str = ""
     nucs_in_batch: int | None = None
+    nuc_kind: str = ""
 
     @property
     def eggs_by(self) -> date | None:
@@ -107,7 +109,7 @@ def _without_outcome(records: Sequence[Record], today: date) -> list[Question]:
     for (site, _, batch), group in _by_batch(records).items():
         if group[0].grafted_on + timedelta(days=SETTLED_AFTER_D) > today:
             continue
-        open_ = sum(r.success is None and r.first_with_eggs is None for r in group)
+        open_ = sum(r.success is None and r.first_with_eggs is None and not r.reason for r in group)
         placed = max((r.nucs_in_batch for r in group if r.nucs_in_batch is not None), default=len(group))
         name = batch or f"grafted {group[0].grafted_on}"
         missing[site, name] += open_ + max(0, placed - len(group))
@@ -140,7 +142,8 @@ def _only_successes(records: Sequence[Record]) -> list[Question]:
 
 def _unjudged(records: Sequence[Record], today: date) -> list[Question]:
     closed = today - timedelta(days=SETTLED_AFTER_D)
-    n = sum(r.success is None and r.first_with_eggs is not None and r.grafted_on <= closed for r in records)
+    eggs_only = [r for r in records if r.success is None and r.first_with_eggs is not None and not r.reason]
+    n = sum(r.grafted_on <= closed for r in eggs_only)
     if not n:
         return []
     text = (

@@ -14,6 +14,7 @@ numbers, the text is UTF-8. Dates are civil days of the site, as 2025-06-20.
 site                what the site is called, as in its site file
 season              name of the season; the year of the graft if not given. In the south give it, such as 2025/26
 batch, nuc          what you call them
+nuc_kind            mini, few-frames or five-frames
 grafted_on          day of the graft
 grafted_at          time of day, as 14:30; noon if not given
 larva_age_h         age of the larva at the graft, hours since hatching
@@ -26,7 +27,7 @@ brood_age_d         age of the oldest brood at that look, whole days since it wa
                     sealed 9 or more
 p_issued            odds of being well mated that were given out before her mating window, as a share such as 0.78
 model_version       version of the parameters those odds were worked out with, as the outlook says it
-reason              why it failed, if known
+reason              why it failed, if known; beside unknown, why nobody can say, such as removed
 nucs_in_batch       how many nucs the batch went into, so that those without a row can be asked after
 count               so many queens with the very same story; 1 if not given
 ==================  ===================================================================================================
@@ -46,6 +47,7 @@ from typing import TYPE_CHECKING, Any
 
 from matewindow.dates import FIRST_YEAR, LAST_YEAR
 from matewindow.errors import InputError
+from matewindow.learning.covariates import NUC_KINDS
 from matewindow.learning.records import Record
 
 if TYPE_CHECKING:
@@ -250,7 +252,7 @@ def _odds_without_model(values: dict[str, Any]) -> list[tuple[str, str, str]]:
 def _record(values: dict[str, Any]) -> Record:
     grafted = values["grafted_on"]
     same = ("batch", "nuc", "grafted_at", "larva_age_h", "sealed_temp_c", "emerged_on", "p_issued", "last_without_eggs")
-    more = ("first_with_eggs", "brood_age_d", "reason", "nucs_in_batch")
+    more = ("first_with_eggs", "brood_age_d", "reason", "nucs_in_batch", "nuc_kind")
     return Record(
         site=values["site"],
         season=values.get("season") or str(grafted.year),
@@ -299,6 +301,12 @@ def _success(cell: str) -> bool | None:
     return _SAID[cell.lower()]
 
 
+def _nuc_kind(cell: str) -> str:
+    if cell and cell.lower() not in NUC_KINDS:
+        raise ValueError(f"{cell[:40]!r} is no kind of nuc|Write {', '.join(NUC_KINDS)}, or leave the cell empty.")
+    return cell.lower()
+
+
 def _between(low: float, high: float, unit: str) -> Callable[[str], float | None]:
     def read(cell: str) -> float | None:
         if not cell:
@@ -329,6 +337,7 @@ COLUMNS: dict[str, Callable[[str], Any]] = {
     "season": _text,
     "batch": _text,
     "nuc": _text,
+    "nuc_kind": _nuc_kind,
     "grafted_on": _day,
     "grafted_at": _clock,
     "larva_age_h": _between(6, 36, "hours since hatching"),

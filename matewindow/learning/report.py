@@ -47,6 +47,7 @@ def _finding(finding: Finding, name: str | None) -> dict[str, Any]:
         "test": asdict(finding.verdict),
         "sentence": finding.sentence,
         "model": name,
+        "remarks": [asdict(remark) for remark in finding.remarks],
     }
 
 
@@ -92,10 +93,17 @@ def literature_report(literature: Biology, card: str) -> dict[str, Any]:
 def use_report(name: str, now: InUse) -> dict[str, Any]:
     """What is in use after a choice."""
     right = now.recalibration
+    odds = None if right is None else {"a": right.a, "b": right.b} | {x: effect.value for x, effect in right.more}
     return {
         "chosen": name,
         "in_use": now.names or {LITERATURE: now.biology.version},
         "version": now.version,
         "flight_rate_per_h": now.biology.mating.flight_rate_per_h,
-        "recalibration": None if right is None else {"a": right.a, "b": right.b},
+        "ensemble_weight": {
+            "at_once": now.biology.forecast.ensemble_weight,
+            "half_d": now.biology.forecast.ensemble_half_d,
+            "power": now.biology.forecast.ensemble_power,
+        },
+        "recalibration": odds,
+        "flying_days": None if now.days is None else {"a": now.days.a, "b": now.days.b},
     }

@@ -1,24 +1,36 @@
 """An outlook with its odds put right: what is reported of it, and nothing of how it was worked out.
 
 Only the odds of being well mated were held against records. The other fates share what is left in the proportions that
-the chain gave them, so that all still add up to 1. An outlook that already knows of a look into the nuc is left as it
-is: the odds that were learnt from were those before any look.
+the chain gave them, so that all still add up to 1; the odds on single weathers move so that their mean is the odds, and
+those of being in lay by a day in the proportion in which all that come into lay do. What is left as it is: when those
+lay that do, flight hours, and all that follows from a look into the nuc, one to come as well as one that was made. The
+odds that were learnt from were those before any look.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matewindow.odds import ByPath, Range, spread
+from matewindow.learning.covariates import of_batch
+from matewindow.odds import ByPath, Range, moved, spread
 
 if TYPE_CHECKING:
+    from datetime import date
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from matewindow.laying import LayingOutlook
     from matewindow.learning.recalibration import Recalibration
     from matewindow.outlook import Outlook
 
+    Floats = NDArray[np.float64]
+
 _WELL = "well_mated"
+_IN_LAY = (_WELL, "under_mated", "late_mated")
 _NOTHING = 1e-9
 
 
@@ -31,14 +43,17 @@ def recalibrated(outlook: Outlook, recalibration: Recalibration | None) -> Outlo
     """
     if recalibration is None or outlook.batch.checks:
         return outlook
+    recalibration = recalibration.at(of_batch(outlook.batch.grafted.date(), outlook.batch.larva_age_h))
     before = outlook.well_mated.value
     after = float(recalibration.apply(before))
-    share = np.asarray(recalibration.apply(outlook.by_path.share))
+    share = moved(outlook.by_path.share, before, after)
+    fates = recalibrated_fates(outlook.fates, recalibration)
+    in_lay = _in_lay(fates) / max(_in_lay(outlook.fates), _NOTHING)
     usual = outlook.well_mated_usual
     usual_after = None if usual is None else float(recalibration.apply(usual))
     return replace(
         outlook,
-        fates=recalibrated_fates(outlook.fates, recalibration),
+        fates=fates,
         well_mated=recalibrated_range(outlook.well_mated, recalibration),
         well_mated_by_weather=spread(share, outlook.by_path.weight),
         well_mated_usual=usual_after,
@@ -46,8 +61,66 @@ def recalibrated(outlook: Outlook, recalibration: Recalibration | None) -> Outlo
         risk_poor_mating_usual=None
         if outlook.risk_poor_mating_usual is None or usual is None or usual_after is None
         else _risk(outlook.risk_poor_mating_usual, _factor(usual, usual_after)),
+        laying_by_day={day: p * in_lay for day, p in outlook.laying_by_day.items()},
         by_path=ByPath(share, outlook.by_path.weight),
     )
+
+
+def recalibrated_laying(outlook: LayingOutlook, recalibration: Recalibration | None) -> LayingOutlook:
+    """The laying check with the odds of a queen before any look put right, as her batch's outlook has them.
+
+    What a look would tell, and whether to wait or to replace, weigh one chain's odds against another's and are left.
+
+    Args:
+        outlook: as worked out.
+        recalibration: as for ``recalibrated``.
+    """
+    if recalibration is None or outlook.batch.checks:
+        return outlook
+    recalibration = recalibration.at(of_batch(outlook.batch.grafted.date(), outlook.batch.larva_age_h))
+    return replace(outlook, well_mated=recalibrated_range(outlook.well_mated, recalibration))
+
+
+def _in_lay(fates: dict[str, float]) -> float:
+    """The odds of coming into lay, well mated or not."""
+    return sum(fates[fate] for fate in _IN_LAY)
+
+
+@dataclass(frozen=True)
+class OfDays:
+    """Puts the odds of grafts on days in a row right, each by what is known of a graft on it; larvae of unknown age.
+
+    Attributes:
+        recalibration: made for odds of the parameters that they were worked out with.
+        first_day, n_days: which days.
+    """
+
+    recalibration: Recalibration
+    first_day: date
+    n_days: int
+
+    def apply(self, p: ArrayLike) -> Floats:
+        """The odds put right, days first; shape (n_days, any), as given."""
+        known = [of_batch(self.first_day + timedelta(days=i), None) for i in range(self.n_days)]
+        return self.recalibration.apply(p, {name: np.array([[of[name]] for of in known]) for name in known[0]})
+
+
+def recalibrated_days(outlook: Outlook, recalibration: Recalibration | None) -> Outlook:
+    """The outlook with the odds that its days are flying days put right, and nothing else.
+
+    A day that cannot be one, before the first drones, stays at 0.
+
+    Args:
+        outlook: as worked out, or put right otherwise.
+        recalibration: made for such odds of the parameters in use; None leaves them as they are.
+    """
+    if recalibration is None:
+        return outlook
+    days = [
+        day if day.drones <= 0.0 else replace(day, p_flying=float(recalibration.apply(day.p_flying)))
+        for day in outlook.days
+    ]
+    return replace(outlook, days=days)
 
 
 def recalibrated_range(odds: Range, recalibration: Recalibration) -> Range:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import sqlalchemy as sa
 
 from matewindow.errors import NotThereError, RequestError, UnknownReferenceError
-from matewindow.register.ids import new_id
+from matewindow.register.ids import is_id, new_id
 from matewindow.register.tables import feeds, sites, tokens
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ class Access:
         if site_id is not None:
             with self.database.read() as connection:
                 there = sa.select(sites.c.id).where(sites.c.id == site_id, sites.c.deleted_at.is_(None))
-                if connection.execute(there).first() is None:
+                if not is_id(site_id, "site") or connection.execute(there).first() is None:
                     fix = "Look at the list of sites for its id."
                     raise UnknownReferenceError(f"there is no site {site_id!r}", field="site_id", fix=fix)
         row = self._row("feed", name) | {"kind": kind, "site_id": site_id}
@@ -160,7 +160,9 @@ class Access:
         table = _table(thing)
         with self.database.read() as connection:
             row = connection.execute(sa.select(*_shown(table)).where(table.c.id == thing)).mappings().first()
-        return _found(row, thing)
+        if row is None:
+            raise _unknown(thing)
+        return dict(row)
 
     def revoke(self, thing: str) -> Row:
         """Make a token or feed token worthless, at once.
@@ -173,7 +175,9 @@ class Access:
             own = table.c.id == thing
             connection.execute(table.update().where(own, table.c.revoked_at.is_(None)).values(revoked_at=self.clock()))
             row = connection.execute(sa.select(*_shown(table)).where(own)).mappings().first()
-        return _found(row, thing)
+        if row is None:
+            raise _unknown(thing)
+        return dict(row)
 
     def any_token(self) -> bool:
         """Whether there is a token that opens anything."""
@@ -214,14 +218,21 @@ class Access:
 
 
 def _table(thing: str) -> sa.Table:
-    return feeds if thing.startswith("feed_") else tokens
+    """Where a token or feed token of this id would stand.
+
+    Raises:
+        NotThereError: no such id was ever made; the database is not asked, since not every text can be put to it.
+    """
+    if is_id(thing, "feed"):
+        return feeds
+    if not is_id(thing, "token"):
+        raise _unknown(thing)
+    return tokens
 
 
 def _shown(table: sa.Table) -> list[sa.Column[Any]]:
     return [c for c in table.c if c.name != "hash"]
 
 
-def _found(row: sa.RowMapping | None, thing: str) -> Row:
-    if row is None:
-        raise NotThereError(f"there is no token {thing[:64]!r}", fix="Look at the list for its id.")
-    return dict(row)
+def _unknown(thing: str) -> NotThereError:
+    return NotThereError(f"there is no token {thing[:64]!r}", fix="Look at the list for its id.")

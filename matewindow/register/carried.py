@@ -55,6 +55,7 @@ LEFT_OUT = {
     "leases": "work of this machine",
     "site_state": "work of this machine",
     "site_weather": "work of this machine",
+    "site_records": "work of this machine",
     "site_past": "work of this machine",
 }
 """What is left out, and as what."""

@@ -9,29 +9,11 @@ from pydantic import ValidationError
 from matewindow.errors import RefusedError
 from matewindow.register.records import KINDS
 from matewindow.register.rows import WORDS, Row
+from matewindow.wrongvalues import in_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-_SAID = {
-    "bool_type": "must be true or false",
-    "dict_type": "must be names with numbers",
-    "extra_forbidden": "is no field of a {word}",
-    "finite_number": "must be a number",
-    "float_type": "must be a number",
-    "greater_than_equal": "must be at least {ge:g}",
-    "int_type": "must be a whole number",
-    "less_than_equal": "must be at most {le:g}",
-    "literal_error": "must be {expected}",
-    "missing": "is missing",
-    "string_pattern_mismatch": "is no id",
-    "string_too_long": "is longer than {max_length} characters",
-    "string_too_short": "must not be empty",
-    "string_type": "must be text",
-    "string_unicode": "holds half of a character, which cannot be stored",
-    "too_long": "has more than {max_length} entries",
-}
-"""What is wrong, by pydantic's type of error; its own words are made for programmers."""
 _LONGEST_NAME = 64
 
 
@@ -53,11 +35,8 @@ def _field(kind: str, place: tuple[int | str, ...]) -> str:
 
 
 def _what(kind: str, error: Mapping[str, Any]) -> str:
-    of, context = error["type"], error.get("ctx", {})
-    if of in _SAID:
-        return _SAID[of].format(word=WORDS[kind], **context)
-    text: str = error["msg"].removeprefix("Value error, ")
-    return text[:1].lower() + text[1:]
+    field = f"is no field of a {WORDS[kind]}"
+    return in_words(error, {"extra_forbidden": field, "string_pattern_mismatch": "is no id"})
 
 
 def _fix(kind: str, of: str) -> str:

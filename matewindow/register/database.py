@@ -8,7 +8,7 @@ PostgreSQL is given the same by an advisory lock.
 from __future__ import annotations
 
 import sqlite3
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock, RLock
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import platformdirs
 import sqlalchemy as sa
 
-from matewindow.errors import InputError, UnavailableError
+from matewindow.errors import BusyError, InputError, UnavailableError
 from matewindow.register import migrating
 from matewindow.register.troubles import as_trouble, busy
 
@@ -187,6 +187,15 @@ class Database:
                             self._open = None
             finally:
                 self._lock.release()
+
+    def check_writable(self) -> None:
+        """Refuse to go on where nothing can be written. Meant for the start of a service.
+
+        Raises:
+            UnavailableError: why not. That another process writes just now is no reason.
+        """
+        with suppress(BusyError), self.write() as connection:  # to begin is allowed in a file that can only be read
+            connection.exec_driver_sql("DELETE FROM meta WHERE 1 = 0")
 
     @contextmanager
     def read(self) -> Iterator[sa.Connection]:

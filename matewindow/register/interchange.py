@@ -5,7 +5,7 @@
     {
     "format": "matewindow register",
     "version": 1,
-    "schema": "0001",
+    "schema": "0002",
     "left_out": ["deliveries", "events", ...],
     "tables": {
     "sites": [
@@ -27,8 +27,8 @@ formula: that would change them. For spreadsheets there is a form of its own, wh
 Both hold the same rows in the same order, and the same register gives the same bytes on every database: records by
 their ids, history in the order in which it happened. ``seq`` of the history is a number of each database; the order of
 the rows stands for it. The JSON text of an outlook is unpacked and stands as it was issued, letter by letter. Tokens,
-feeds, webhooks and stored answers hold secrets and are left out, as are what is on its way to webhooks, jobs, leases
-and the state of the weather.
+feeds, webhooks and stored answers hold secrets and are left out, as are what is on its way to webhooks, jobs, leases,
+the state of the weather and hindcasts, which can be made again.
 
 **By hand**: a CSV (or JSON) of a keeper's own needs no manifest and no ids. Columns are called as the fields are
 (``records.py``); those left out and empty cells get their defaults; ``site_id``, ``builder_id``, ``batch_id`` and

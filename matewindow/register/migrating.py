@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 
     from matewindow.register.database import Database
 
-HEAD = "0001"
+_log = logging.getLogger(__name__)
+
+HEAD = "0002"
 """The newest migration; a test holds it against the folder."""
 _LOCK_KEY = 0x6D617465
 """Advisory lock of PostgreSQL that is held while tables are made or changed."""
@@ -70,6 +73,7 @@ def to_head(database: Database) -> None:
         )
     with _alone(database):
         upgrade(database)
+    _log.info("the register at %s was brought to schema %s (before: %s)", database.address, HEAD, at or "nothing in it")
 
 
 @contextmanager
@@ -88,26 +92,65 @@ def _alone(database: Database) -> Iterator[None]:
         raise busy() from fault
 
 
-def upgrade(database: Database, to: str = "head") -> None:
-    """Run the migrations up to ``to``, in one transaction."""
+def upgrade(database: Database, to: str = "head", folder: Path = FOLDER) -> None:
+    """Run the migrations of a folder up to ``to``, in one transaction.
+
+    Raises:
+        UnavailableError: rows would be left that name others that are not there; nothing is changed then.
+    """
     from alembic import command
 
-    with database.writer.begin() as connection:
-        command.upgrade(_config(connection), to)
+    with _rebuilding(database) as connection:
+        command.upgrade(_config(connection, folder), to)
 
 
-def downgrade(database: Database, to: str) -> None:
-    """Run the migrations down to ``to`` ("base" = empty), in one transaction."""
+def downgrade(database: Database, to: str, folder: Path = FOLDER) -> None:
+    """Run the migrations down to ``to`` ("base" = empty); otherwise as ``upgrade``."""
     from alembic import command
 
-    with database.writer.begin() as connection:
-        command.downgrade(_config(connection), to)
+    with _rebuilding(database) as connection:
+        command.downgrade(_config(connection, folder), to)
 
 
-def _config(connection: sa.Connection) -> Config:
+@contextmanager
+def _rebuilding(database: Database) -> Iterator[sa.Connection]:
+    """A writing transaction in which a table may be dropped while rows of others name its rows.
+
+    SQLite knows few ways to alter a table: a migration makes it anew, copies its rows, drops the old one and gives its
+    name to the new one. With foreign keys on, dropping it would delete the rows that hang on it. They can only be
+    switched between transactions; so they are off during the whole of it, and everything is checked before it counts
+    (sqlite.org/lang_altertable.html, section 7).
+    """
+    with database.writer.connect() as connection:
+        if not database.sqlite:
+            with connection.begin():
+                yield connection
+            return
+        driver = connection.connection.driver_connection
+        assert driver is not None
+        driver.execute("PRAGMA foreign_keys=OFF")
+        try:
+            with connection.begin():
+                yield connection
+                _check_references(connection, database.address)
+        finally:
+            driver.execute("PRAGMA foreign_keys=ON")
+
+
+def _check_references(connection: sa.Connection, address: str) -> None:
+    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+    if broken is not None:
+        raise UnavailableError(
+            f"the register at {address} cannot be brought to another schema: a row of {broken[0]} names one of "
+            f"{broken[2]} that is not there",
+            fix="Nothing was changed. Bring back the last backup with matewindow restore, or use the version before.",
+        )
+
+
+def _config(connection: sa.Connection, folder: Path) -> Config:
     from alembic.config import Config
 
     config = Config()
-    config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
+    config.set_main_option("script_location", str(folder).replace("%", "%%"))
     config.attributes["connection"] = connection
     return config

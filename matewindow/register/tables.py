@@ -320,7 +320,9 @@ jobs = sa.Table(
     sa.Column("cancel_asked", sa.Boolean, nullable=False),
     sa.Column("claimed_by", sa.Text),
     sa.Column("claimed_until", Instant),
+    sa.Column("asked", sa.JSON(none_as_null=True)),
 )
+"""``asked``: what else was said of it when it was asked for; null = nothing."""
 leases = sa.Table(
     "leases",
     metadata,
@@ -360,6 +362,19 @@ site_past = sa.Table(
     sa.Column("body", sa.LargeBinary, nullable=False),
 )
 """Past years of each site, cut down to what odds ask of them."""
+site_records = sa.Table(
+    "site_records",
+    metadata,
+    sa.Column("site_id", sa.Text, sa.ForeignKey("sites.id"), primary_key=True),
+    sa.Column("bounds", sa.Text, primary_key=True),
+    sa.Column("made_at", Instant, nullable=False),
+    sa.Column("site_version", sa.Integer, nullable=False),
+    sa.Column("model", sa.Text, nullable=False),
+    sa.Column("asked", sa.JSON, nullable=False),
+    sa.Column("data", sa.LargeBinary, nullable=False),
+    sa.Column("page", sa.LargeBinary, nullable=False),
+)
+"""The latest hindcast of each site and season bounds; ``data`` and ``page`` are compressed."""
 meta = sa.Table(
     "meta",
     metadata,

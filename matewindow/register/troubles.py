@@ -17,7 +17,6 @@ _SQLITE_OUTSIDE = {
     sqlite3.SQLITE_NOMEM,
     sqlite3.SQLITE_PERM,
     sqlite3.SQLITE_PROTOCOL,
-    sqlite3.SQLITE_READONLY,
 }
 """Primary result codes for what the machine does to us; all others tell a fault of ours."""
 _SQLITE_STANDS_IN_THE_WAY = {
@@ -56,12 +55,19 @@ def as_trouble(fault: sa.exc.DBAPIError, address: str) -> Exception:
         )
     if code.damaged:
         return damaged(address, first_line(str(fault.orig)))
-    if code.outside:
+    return _out_of_reach(code, fault, address) if code.readonly or code.outside else fault
+
+
+def _out_of_reach(code: _Code, fault: sa.exc.DBAPIError, address: str) -> UnavailableError:
+    if code.readonly:
         return UnavailableError(
-            f"the register at {address} cannot be used just now ({first_line(str(fault.orig))})",
-            fix="It will be tried again with the next request; matewindow doctor says more.",
+            f"the register at {address} cannot be written by who runs this ({first_line(str(fault.orig))})",
+            fix="Give the file and its folder to that user, or set MATEWINDOW_REGISTER to a file in another folder.",
         )
-    return fault
+    return UnavailableError(
+        f"the register at {address} cannot be used just now ({first_line(str(fault.orig))})",
+        fix="It will be tried again with the next request; matewindow doctor says more.",
+    )
 
 
 def as_damage(fault: sa.exc.DBAPIError, address: str) -> Exception:
@@ -97,6 +103,7 @@ class _Code:
             # Python's own driver gives no code to a text that is no UTF-8 any more
             undecodable = extended is None and isinstance(cause, sqlite3.OperationalError)
             self.damaged = primary in _SQLITE_DAMAGED or undecodable
+            self.readonly = primary == sqlite3.SQLITE_READONLY
             self.outside = primary in _SQLITE_OUTSIDE
         else:
             state = getattr(cause, "sqlstate", None) or ""
@@ -104,6 +111,7 @@ class _Code:
             self.busy = state in _POSTGRES_BUSY
             self.full = state in _POSTGRES_FULL
             self.damaged = state in _POSTGRES_DAMAGED
+            self.readonly = False
             # a connection that could not be made, or broke without a word, has no state
             unsaid = not state and isinstance(fault, (sa.exc.OperationalError, sa.exc.InterfaceError))
             self.outside = state.startswith(_POSTGRES_OUTSIDE) or fault.connection_invalidated or unsaid

@@ -13,6 +13,7 @@ from matewindow.register.plainrows import find_by_name, no_single
 from matewindow.register.records import KINDS
 from matewindow.register.rows import PARENTS
 from matewindow.register.tables import ENTITIES
+from matewindow.wrongvalues import in_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -149,8 +150,8 @@ def wanted_fields(database: Database, kind: str, words: Sequence[str]) -> dict[s
             adapter: TypeAdapter[Any] = TypeAdapter[Any](_type_of(field), config=ConfigDict(strict=True))
             wanted[name] = adapter.validate_python(value)
         except ValidationError as fault:
-            said = fault.errors(include_url=False, include_input=False)[0]["msg"].removeprefix("Value error, ")
-            what = f"{str(value)[:40]!r} is no value of it ({said[:1].lower()}{said[1:]})"
+            said = in_words(fault.errors(include_url=False, include_input=False)[0])
+            what = f"{str(value)[:40]!r} is no value of it ({said})"
             raise RequestError(what, where=name, fix="") from None
     return wanted
 

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from matewindow import __version__
 from matewindow.biology import load_biology
 from matewindow.errors import InputError
+from matewindow.learning.inuse import in_use
 from matewindow.register.database import sqlite_is_safe, url_of
 from matewindow.settings import PREFIX, Settings
 from matewindow.upkeep.doctor import Finding
@@ -36,7 +37,7 @@ _REACHABLE = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+|https?://\S+\.\S+")
 
 
 def look_at_program(patient: Patient) -> Iterator[Finding]:
-    """Versions of Python, packages and SQLite."""
+    """Versions of Python, packages and SQLite; the parameters and models that odds are given with."""
     if sys.version_info < _OLDEST:
         yield Finding("Python", "fault", f"it is {platform.python_version()}", "Install Python 3.11 or newer.")
     else:
@@ -48,6 +49,11 @@ def look_at_program(patient: Patient) -> Iterator[Finding]:
         yield Finding("parameters", "ok", f"version {biology.version}")
     except InputError as fault:
         yield Finding("parameters", "fault", str(fault), "Install matewindow again, or mend that folder.")
+        return
+    try:
+        yield Finding("models", "ok", f"odds are given with {in_use(patient.settings).version}")
+    except InputError as fault:
+        yield Finding("models", "fault", f"{fault.where}: {fault.what}", fault.fix)
 
 
 def _packages() -> Iterator[Finding]:

@@ -20,6 +20,7 @@ from matewindow.register.soundness import faults
 from matewindow.register.tables import ENTITIES, changes, metadata, sites, tokens, webhooks
 from matewindow.upkeep.doctor import Finding
 from matewindow.upkeep.lookprogram import SLACK
+from matewindow.webhooks.endpoints import paused_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -193,12 +194,14 @@ def _service(database: Database, now: datetime) -> Iterator[Finding]:
         what = f"{health['deliveries_waiting']} messages wait to go to webhooks"
         yield Finding("service", "warning", what, "See whether the receivers answer.")
     with database.read() as connection:
-        query = sa.select(webhooks.c.id, webhooks.c.disabled_why).where(
-            webhooks.c.disabled_at.is_not(None), webhooks.c.deleted_at.is_(None)
-        )
-        for hook in connection.execute(query):
-            what = f"{hook.id} is switched off ({hook.disabled_why or 'no reason given'})"
-            yield Finding("webhooks", "warning", what, "Mend its receiver, then switch it on again.")
+        for hook in paused_in(connection):
+            what = f"{hook['id']} gets nothing any more since {hook['disabled_at']:%Y-%m-%d}: {hook['disabled_why']}"
+            fix = "Mend its receiver, then enable the webhook and send again what it missed (replay)."
+            yield Finding("webhooks", "warning", what, fix)
+        own = sa.select(sa.func.count()).select_from(webhooks)
+        own = own.where(webhooks.c.disabled_because == "owner", webhooks.c.deleted_at.is_(None))
+        if n := connection.execute(own).scalar_one():
+            yield Finding("webhooks", "note", f"{n} disabled by their owner")
         holders = sa.select(sa.func.count()).select_from(tokens).where(tokens.c.revoked_at.is_(None))
         n = connection.execute(holders).scalar_one()
     yield Finding("service", "ok", f"refresh is {health['refresh']}; {n} tokens are in force")

@@ -126,6 +126,8 @@ class Cases:
         outcome: whether it came true: 0 or 1; or the share of several queens; or in a hindcast the odds that the chain
             gives for the weather that came, which spares a drawing of lots; shape (n,).
         p_persistence: odds if the anomaly of the last days had gone on (``persistence_odds``), shape (n,), or None.
+        came_on: day whose weather decides each case, datetime64[D], shape (n,); None if the cases of a lead group are
+            equally far from their issue, so that ``issued`` stands for it.
         lead_groups: their order; () for the order in which they first come.
         hours: flight hours of the same cases, or None.
         first_egg: first eggs of the same cases, or None.
@@ -142,6 +144,7 @@ class Cases:
     p_usual: Floats
     outcome: Floats
     p_persistence: Floats | None = None
+    came_on: NDArray[np.datetime64] | None = None
     lead_groups: tuple[str, ...] = ()
     hours: HoursCases | None = None
     first_egg: EggCases | None = None
@@ -168,6 +171,11 @@ class Cases:
 
     def __len__(self) -> int:
         return len(self.p)
+
+    @property
+    def outcome_days(self) -> NDArray[np.datetime64]:
+        """Days by which it is known which cases share their weather, shape (n,)."""
+        return self.issued if self.came_on is None else self.came_on
 
     @property
     def groups(self) -> tuple[str, ...]:

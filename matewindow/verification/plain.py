@@ -129,6 +129,8 @@ def _reliability(r: Reliability) -> Plain:
         "chance_of_as_much_miscalibration": r.chance,
         "miscalibration_by_chance_p95": r.by_chance,
         "shared_within_block": r.shared,
+        "shared_on_a_day_beyond_it": r.shared_days,
+        "memory_d": r.memory_d,
         "bars_level": r.level,
         "curve": {
             "odds": _list(r.odds),

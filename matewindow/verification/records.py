@@ -143,7 +143,7 @@ def _group(name: str, cases: Cases, seed: int) -> GroupRecord:
         brier=_against(brier_scores, cases),
         log=_against(log_scores, cases),
         parts=decompose(cases.p, cases.outcome, TENTHS),
-        reliability=reliability(cases.p, cases.outcome, blocks, seed=seed),
+        reliability=reliability(cases.p, cases.outcome, blocks, days=cases.outcome_days, seed=seed),
         roc=roc(cases.p, cases.outcome, blocks),
         roc_usual=roc(cases.p_usual, cases.outcome, blocks),
         value=economic_value(cases.p, cases.p_usual, cases.outcome, blocks),

@@ -5,10 +5,7 @@ chosen by hand. What the Brier score would gain by that is miscalibration (MCB),
 base rate is discrimination (DSC), and the score is MCB - DSC + UNC.
 
 Consistency bars: outcomes are drawn again as if the odds were right, and pooled in the same way. Outcomes of one block
-share their weather, so they are drawn together, by a Gaussian copula with one factor for each block; its strength is
-taken from what the recalibrated odds leave over, so that wrong odds do not pass as shared weather. The link between the
-correlation of yes and no and that of the Gaussian behind them is r = sin(π c / 2), exact at odds of one half (Sheppard
-1899; from memory), close elsewhere.
+share their weather, and those of neighbouring days share more of it, so they are drawn together (``sharing``).
 
 Sources: Dimitriadis, Gneiting and Jordan 2021, PNAS 118(8) e2016191118 (the CORP approach); consistency resampling,
 Bröcker and Smith 2007, Wea Forecasting 22:651-661.
@@ -20,11 +17,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
 from matewindow.verification.blocks import LEVEL, Blocks
 from matewindow.verification.missing import complete
 from matewindow.verification.odds_scores import brier_scores
+from matewindow.verification.sharing import drawn_outcomes, sharing_of
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -33,8 +30,9 @@ if TYPE_CHECKING:
 
 N_DRAWS = 500
 N_BINS = 10
+_CELLS = 2_000_000
+"""Outcomes drawn at once, so that a long record does not take all memory."""
 _SEED = 43
-_STRONGEST = 0.99
 
 
 @dataclass(frozen=True)
@@ -75,6 +73,7 @@ class Reliability:
         by_chance: miscalibration that 95 % of the records of right odds stay below. (A range over redrawn blocks is not
             given: redrawing makes any record look more miscalibrated than it is.)
         shared: correlation of outcomes within a block that was allowed for.
+        shared_days, memory_d: correlation beyond it on the same day, and after how many days a third of it is left [d].
         bins: the same in tenths of the odds issued.
         n, missing: cases used and left out.
     """
@@ -92,6 +91,8 @@ class Reliability:
     chance: float
     by_chance: float
     shared: float
+    shared_days: float
+    memory_d: float
     bins: tuple[Bin, ...]
     n: int
     missing: int
@@ -116,6 +117,7 @@ def reliability(
     blocks: Blocks | None = None,
     *,
     level: float = LEVEL,
+    days: NDArray[np.datetime64] | None = None,
     n_draws: int = N_DRAWS,
     seed: int = _SEED,
 ) -> Reliability | None:
@@ -126,6 +128,8 @@ def reliability(
         outcome: share for whom it came true, shape (n,).
         blocks: cases that share their weather; without them each stands alone.
         level: share of honest records that the bars hold, at each point.
+        days: on which the outcomes of the cases came, shape (n,): within a block those close to each other share more
+            of their weather; None if this is not known.
         n_draws: records drawn as if the odds were right.
         seed: of the draws.
     """
@@ -138,11 +142,16 @@ def reliability(
     base = share.mean()
     score, best, uncertainty = (float(brier_scores(x, share).mean()) for x in (odds, fitted, np.full_like(odds, base)))
     of_case = None if blocks is None else blocks.of_cases(known).of_case[order]
-    vary, shared = _dependence(share, fitted, of_case)
+    of_day = None if days is None else days[known][order].astype("datetime64[D]").astype(np.int64)
+    sharing = sharing_of(share, fitted, of_case, of_day)
     values, start, count = np.unique(odds, return_index=True, return_counts=True)
-    drawn = _drawn(odds, vary, shared, of_case, n_draws, np.random.default_rng(seed))
-    curves = _curves(drawn, start, count)
-    extra = _miscalibration(drawn, np.repeat(curves, count, axis=1), odds)
+    rng, at_once = np.random.default_rng(seed), max(1, _CELLS // len(odds))
+    parts = []
+    for first in range(0, n_draws, at_once):
+        drawn = drawn_outcomes(odds, sharing, of_case, of_day, min(at_once, n_draws - first), rng)
+        fits = _curves(drawn, start, count)
+        parts.append((fits, _miscalibration(drawn, np.repeat(fits, count, axis=1), odds)))
+    curves, extra = (np.concatenate(part) for part in zip(*parts, strict=True))
     tails = ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
     low, high = np.quantile(curves, tails, axis=0)
     return Reliability(
@@ -158,7 +167,9 @@ def reliability(
         level=level,
         chance=float((1 + (extra >= score - best - 1e-12).sum()) / (1 + n_draws)),
         by_chance=float(np.quantile(extra, 0.95)),
-        shared=shared,
+        shared=sharing.block,
+        shared_days=sharing.days,
+        memory_d=sharing.memory_d,
         bins=_bins(values, count, fitted[start], curves, tails),
         n=len(odds),
         missing=int((~known).sum()),
@@ -186,46 +197,6 @@ def _miscalibration(drawn: Floats, fitted: Floats, odds: Floats) -> Floats:
     """MCB of each draw; the variance of the outcomes themselves falls out."""
     extra: Floats = ((odds - drawn) ** 2 - (fitted - drawn) ** 2).mean(axis=1)
     return extra
-
-
-def _dependence(share: Floats, fitted: Floats, of_case: NDArray[np.intp] | None) -> tuple[float, float]:
-    """How much outcomes vary about their odds, and how alike they are within a block, as correlations of Gaussians.
-
-    The first is 1 for yes and no, less for shares of many queens; 0 if the outcomes are the odds.
-    """
-    left, room = share - fitted, fitted * (1.0 - fitted)
-    if room.sum() <= 0.0:
-        return 1.0, 0.0
-    vary = float(np.sin(np.pi / 2.0 * min(1.0, (left**2).sum() / room.sum())))
-    if of_case is None or vary <= 0.0:
-        return vary, 0.0
-    n_blocks = int(of_case.max()) + 1
-    total, spread = np.bincount(of_case, left), np.bincount(of_case, np.sqrt(room))
-    pairs = (spread**2).sum() - room.sum()
-    if n_blocks < 2 or pairs <= 0.0:
-        return vary, 0.0
-    # what is left over adds up to nil over all blocks: that takes one part in n_blocks of what they share
-    alike = ((total**2).sum() * n_blocks / (n_blocks - 1) - (left**2).sum()) / pairs
-    shared = float(np.sin(np.pi / 2.0 * np.clip(alike, 0.0, 1.0))) / vary
-    return vary, min(shared, _STRONGEST)
-
-
-def _drawn(
-    odds: Floats, vary: float, shared: float, of_case: NDArray[np.intp] | None, n_draws: int, rng: np.random.Generator
-) -> Floats:
-    """Outcomes as they would be if the odds were right, (n_draws, n).
-
-    Behind each stands a Gaussian whose mean over all draws gives the odds exactly, whatever its parts.
-    """
-    hidden = rng.standard_normal((n_draws, len(odds)))
-    if of_case is not None and shared > 0.0:
-        common = rng.standard_normal((n_draws, int(of_case.max()) + 1))[:, of_case]
-        hidden = np.sqrt(shared) * common + np.sqrt(1.0 - shared) * hidden
-    edge = ndtri(odds)
-    if vary >= 1.0 - 1e-9:
-        return np.asarray(hidden < edge, dtype=np.float64)
-    drawn: Floats = ndtr((edge - np.sqrt(vary) * hidden) / np.sqrt(1.0 - vary))
-    return drawn
 
 
 def _bins(

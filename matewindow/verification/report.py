@@ -9,6 +9,7 @@ import re
 import textwrap
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,37 +58,86 @@ class Figure:
     table: Table
 
 
-def report_data(records: Sequence[Record], *, made_on: date | None = None) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Section:
+    """Something else that belongs into a report.
+
+    Attributes:
+        key: its name in the data, and on the page.
+        title: heading.
+        about: what it is about, in a sentence.
+        sentences: what there is to say, the answer first.
+        tables: with the figures.
+        data: the same as plain data.
+    """
+
+    key: str
+    title: str
+    about: str
+    sentences: Sequence[str]
+    tables: Sequence[Table]
+    data: dict[str, Any]
+
+
+def report_data(
+    records: Sequence[Record], *, made_on: date | None = None, sections: Sequence[Section] = ()
+) -> dict[str, Any]:
     """Records as plain data that JSON can hold.
 
     Args:
         records: of one product each.
         made_on: day to be named; None for none.
+        sections: what else belongs into the report, each under its own key.
     """
     return {
         "title": TITLE,
         "made_on": None if made_on is None else made_on.isoformat(),
         "products": [record_data(record) for record in records],
+        **{section.key: section.data for section in sections},
         "terms": TERMS,
     }
 
 
-def report_text(records: Sequence[Record], *, made_on: date | None = None) -> str:
-    """Records as plain text: the judgement in words, and one table of scores for each product."""
+def report_text(
+    records: Sequence[Record],
+    *,
+    made_on: date | None = None,
+    sections: Sequence[Section] = (),
+    width: int = _LINE,
+) -> str:
+    """Records as plain text: the judgement in words, and one table of scores for each product.
+
+    Args:
+        records: of one product each.
+        made_on: day to be named; None for none.
+        sections: what else belongs into the report.
+        width: of a line of words, in characters.
+    """
+    wrapped = partial(_wrapped, width=width)
     lines = [TITLE if made_on is None else f"{TITLE}, {made_on.isoformat()}"]
     for record in records:
         words = judgement(record)
-        lines += ["", record.product.upper(), *_wrapped(f"Odds that {record.event}. {_span(record)}"), ""]
-        lines += [*_wrapped(words.headline), ""]
+        lines += ["", record.product.upper(), *wrapped(f"Odds that {record.event}. {_span(record)}"), ""]
+        lines += [*wrapped(words.headline), ""]
         for group in words.groups:
-            lines += [group.name, *(line for s in group.sentences for line in _wrapped(s, "  "))]
+            lines += [group.name, *(line for s in group.sentences for line in wrapped(s, "  "))]
         lines += ["", *tables.as_text(tables.skill_table(record)), ""]
-        lines += [line for doubt in [*words.doubts, *record.notes] for line in _wrapped(doubt)]
+        lines += [line for doubt in [*words.doubts, *record.notes] for line in wrapped(doubt)]
+    for section in sections:
+        lines += ["", section.title.upper(), *wrapped(section.about), ""]
+        lines += [line for sentence in section.sentences for line in wrapped(sentence)]
+        for table in section.tables:
+            lines += ["", *tables.as_text(table)]
     return "\n".join(lines).rstrip() + "\n"
 
 
 def report_html(
-    records: Sequence[Record], *, title: str = TITLE, made_on: date | None = None, width_px: int = pictures.WIDTH_PX
+    records: Sequence[Record],
+    *,
+    title: str = TITLE,
+    made_on: date | None = None,
+    width_px: int = pictures.WIDTH_PX,
+    sections: Sequence[Section] = (),
 ) -> str:
     """Records as one page: no script, nothing fetched, every picture with its table.
 
@@ -96,6 +146,7 @@ def report_html(
         title: heading of the page.
         made_on: day to be named; None for none.
         width_px: of the pictures.
+        sections: what else belongs into the report.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # slow to import
 
@@ -108,6 +159,7 @@ def report_html(
         title=title,
         made_on=None if made_on is None else f"{day_month(made_on)} {made_on.year}",
         products=[_product(i, record, width_px) for i, record in enumerate(records)],
+        sections=sections,
         terms=TERMS.items(),
     )
     return page + "\n"
@@ -172,8 +224,8 @@ def _tied(text: str) -> str:
     return re.sub(r"(?<=\d) (?=%|h\b|[A-Z])", NO_BREAK, text)
 
 
-def _wrapped(text: str, indent: str = "") -> list[str]:
+def _wrapped(text: str, indent: str = "", *, width: int) -> list[str]:
     """A text in lines."""
     hanging = indent + ("  " if indent else "")
-    lines = textwrap.wrap(_tied(text), _LINE, initial_indent=indent, subsequent_indent=hanging)
+    lines = textwrap.wrap(_tied(text), width, initial_indent=indent, subsequent_indent=hanging)
     return [line.replace(NO_BREAK, " ") for line in lines]

@@ -115,8 +115,9 @@ def positions(samples: Samples, observed: ArrayLike, seed: int = 0) -> Floats:
     """Where each observed amount falls among the possible values, from 0 (below all) to 1 (above all), shape (n,).
 
     Evenly spread if the forecasts are right. Among equal values (hours are often exactly 0) the place is drawn by lot.
-    For M equally likely values floor(position (M + 1)) is the rank, 0 to M; for weighted ones it is the randomised
-    probability integral transform.
+    For a draw of M equally likely values floor(position (M + 1)) is the rank, 0 to M; for weighted ones it is the
+    randomised probability integral transform. M equal values that are no draw are the middles of equal shares of what
+    is possible: between two of them lies half the share of each, and the place in it is drawn by lot.
 
     Args:
         samples: shape (n, m).
@@ -134,9 +135,13 @@ def positions(samples: Samples, observed: ArrayLike, seed: int = 0) -> Floats:
     shares = samples.shares()
     below = np.where(samples.values < seen[:, None], shares, 0.0).sum(axis=1)
     level = np.where(samples.values == seen[:, None], shares, 0.0).sum(axis=1)
+    count = (~np.isnan(samples.values)).sum(axis=1)
     if samples.weights is None and samples.drawn:
-        count = (~np.isnan(samples.values)).sum(axis=1)
         places = (count * below + lot * (count * level + 1.0)) / (count + 1.0)
+    elif samples.weights is None:
+        half = np.where(level > 0.0, 0.0, 0.5 / np.maximum(count, 1))
+        low, high = np.maximum(below - half, 0.0), np.minimum(below + level + half, 1.0)
+        places = low + lot * (high - low)
     else:
         places = below + lot * level
     return np.where(np.isnan(seen) | (shares.sum(axis=1) == 0.0), np.nan, places)

@@ -19,6 +19,7 @@ Missing stays missing: a step without a total is one of missing hours.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -181,8 +182,16 @@ def step_draws(starts: Times, n_members: int, seed: int) -> Floats:
         Uniform numbers in [0, 1), shape (n_members, n_steps).
     """
     hours = np.asarray(starts).astype("datetime64[h]").astype(np.int64) + 2**32  # a seed must not be negative
-    draws = [np.random.default_rng([seed, int(hour)]).random(n_members) for hour in hours]
+    draws = [_draws_at(seed, hour, n_members) for hour in hours.tolist()]
     return np.array(draws, dtype=np.float64).reshape(len(hours), n_members).T
+
+
+@lru_cache(maxsize=2048)
+def _draws_at(seed: int, hour: int, n_members: int) -> Floats:
+    """Of one step: all sites of a forecast ask for the same ones, and a generator takes long to set up."""
+    draws = np.random.default_rng([seed, hour]).random(n_members)
+    draws.setflags(write=False)
+    return draws
 
 
 def spread_rain(totals_mm: ArrayLike, step_h: ArrayLike, table: WetHours, draws: ArrayLike) -> Floats:

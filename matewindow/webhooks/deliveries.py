@@ -80,15 +80,14 @@ def page(
         return [dict(row) for row in connection.execute(query).mappings()]
 
 
-def totals(database: Database) -> Row:
+def totals(connection: sa.Connection) -> Row:
     """Counts over all webhooks, deleted ones too, which only ever rise.
 
     Returns:
         ``delivered`` and ``given_up``: messages; ``failed``: attempts.
     """
     counts = [sa.func.coalesce(sa.func.sum(webhooks.c[f"n_{name}"]), 0).label(name) for name in _COUNTS]
-    with database.read() as connection:
-        row = connection.execute(sa.select(*counts)).mappings().one()
+    row = connection.execute(sa.select(*counts)).mappings().one()
     return {name: int(row[name]) for name in _COUNTS}
 
 

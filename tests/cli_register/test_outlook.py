@@ -87,7 +87,7 @@ def test_with_live_weather_the_site_is_refreshed_and_the_outlook_goes_on_record(
 ) -> None:
     """As if the service had been asked; asked again, it is the same outlook. Weather from files stands for the services."""
     biology = load_biology()
-    monkeypatch.setattr("matewindow.cli.recorded._desk", lambda *_: FolderDesk(Path(SAMPLE), biology))
+    monkeypatch.setattr("matewindow.cli.recorded.desk_for", lambda *_: FolderDesk(Path(SAMPLE), biology))
     monkeypatch.setattr("matewindow.cli.recorded._clock", lambda *_: lambda: NOW)
     first, second = run("outlook", batch), run("outlook", batch)
     keeper = service_of(home)

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from matewindow.feeds.batchdates import KINDS, eggs_seen, move_by
+from matewindow.feeds.batchdates import KINDS, eggs_seen
 from matewindow.feeds.calendar import entries_of
 from matewindow.feeds.oddstext import ground_of, odds_lines
 from matewindow.outlook import batch_outlook
 from matewindow.reporting import CAUTIONS
-from matewindow.timeline import Batch, Check, graft_time, timeline
+from matewindow.timeline import Batch, Check, graft_time, move_span, timeline
 from matewindow.words import day_month, percent
 from tests.conftest import SAMPLE_NOW
 from tests.feeds.made import BATCH, BATCH_ID, BIOLOGY, GRAFT, INSTANCE, LONDON, NOW, an_entry, by_key, dates
@@ -149,7 +149,7 @@ def test_the_hours_of_moving_fall_on_the_days_that_the_timeline_names(
     entry = by_key(dates(batch=batch, site=site))["move-cells"]
     assert isinstance(entry.start, datetime)
     assert entry.start.astimezone(site.zone).date() == event.day
-    assert move_by(batch, BIOLOGY).astimezone(site.zone).date() == event.latest
+    assert move_span(batch, BIOLOGY)[2].astimezone(site.zone).date() == event.latest
 
 
 # --- what has been seen -----------------------------------------------------------------------------------------

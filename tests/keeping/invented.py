@@ -13,11 +13,11 @@ import numpy as np
 
 from matewindow.biology import Biology
 from matewindow.errors import SourceError
-from matewindow.keeping.weather import AtHand, Held, stamp_of
+from matewindow.keeping.weather import AtHand, Held, PastRuns, stamp_of
 from matewindow.paths import Sources
 from matewindow.register.ids import new_id
 from matewindow.register.tables import batches, sites
-from matewindow.sources import site_biology
+from matewindow.storedruns import NO_RUNS
 from tests.made_weather import changeable
 
 if TYPE_CHECKING:
@@ -109,14 +109,14 @@ class InventedDesk:
     asked: list[str] = field(default_factory=list)
     on_ask: Callable[[str], None] = lambda _: None
     on_store: Callable[[], None] = lambda: None
-    _stamps: dict[int, str] = field(default_factory=dict)
+    _stamps: dict[int, tuple[Sources, str]] = field(default_factory=dict)
 
     def stamp(self, site_id: str, site: Site) -> str | None:
         return self._stamp(self._of(site))
 
     def held(self, site_id: str, site: Site) -> Held:
         sources = self._of(site)
-        return Held(site, sources, site_biology(site, self.biology), self._stamp(sources), NOW)
+        return Held(site, sources, self._stamp(sources), NOW)
 
     def refresh(self, site_id: str, site: Site, on_year: Callable[[int, int], None] | None = None) -> Held:
         self.asked.append(site_id)
@@ -138,6 +138,10 @@ class InventedDesk:
         """It gives the same again by itself."""
         self.on_store()
 
+    def past_runs(self, site_id: str, held: Held) -> PastRuns:
+        """No forecasts were kept."""
+        return PastRuns(NO_RUNS)
+
     def forget(self, site_id: str) -> None:
         """Nothing is held."""
 
@@ -148,8 +152,8 @@ class InventedDesk:
 
     def _stamp(self, sources: Sources) -> str:
         if id(sources) not in self._stamps:
-            self._stamps[id(sources)] = stamp_of(sources)
-        return self._stamps[id(sources)]
+            self._stamps[id(sources)] = sources, stamp_of(sources)  # held, or another would get its id
+        return self._stamps[id(sources)][1]
 
 
 def fill(database: Database, n_sites: int, n_batches: int, now: datetime = NOW) -> list[str]:

@@ -71,7 +71,15 @@ class Living:
         self.endpoints = Endpoints(self.database, guard, now)
         access = Access(self.database, now)
         self.service = Service(
-            self.register, access, self.keeper, self.desk, BIOLOGY, now, self.jobs, None, open_door=True, guard=guard
+            self.register,
+            access,
+            self.keeper,
+            self.desk,
+            self.keeper.models,
+            now,
+            self.jobs,
+            open_door=True,
+            guard=guard,
         )
 
     def client(self) -> Client:

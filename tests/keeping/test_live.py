@@ -471,3 +471,31 @@ def test_a_batch_of_an_earlier_season_is_looked_up_in_the_record(living: Living,
     found = body(living.keeper.outlook(batch))
     assert found["shares"]["observed"] == pytest.approx(1.0)
     assert datetime.fromisoformat(found["issued_at"]) == server.clock.now()
+
+
+def test_forecasts_that_the_store_kept_are_there_for_looking_back_with_the_rain_of_all_hours(
+    living: Living, server: LoopbackServer
+) -> None:
+    """The rain of every hour of the day shows how coarse rain of a forecast falls into hours."""
+    site_id, _ = living.add()
+    living.refresh()
+    later(server, hours=13)
+    living.refresh()
+    other = living.again()
+    found = other.desk.past_runs(site_id, held(other, site_id))
+    ensembles = [run.known_from for run in found.runs.runs if run.kind == "ensemble"]
+    assert ensembles == [NOW, NOW + timedelta(hours=13)]
+    run = found.runs.at(NOW + timedelta(hours=14))
+    assert run is not None
+    assert run.provenance.kind == "ensemble"
+
+    past = held(other, site_id).sources.past
+    assert past is not None
+    assert found.rain is not None
+    assert found.rain.rain_mm is not None
+    assert past.rain_mm is not None
+    assert np.isfinite(found.rain.rain_mm).mean() > 0.99
+    there, n = slice(past.first_hour, past.first_hour + past.temp_c.shape[-1]), len(found.rain.days)
+    assert (found.rain.days == past.days[:n]).all()
+    assert past.temp_c.shape[-1] < found.rain.temp_c.shape[-1] == 24
+    np.testing.assert_array_equal(found.rain.rain_mm[..., there], past.rain_mm[:, :n])

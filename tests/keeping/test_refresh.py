@@ -16,10 +16,10 @@ from matewindow.keeping.leases import LostError
 from matewindow.keeping.outlooks import Keeper
 from matewindow.keeping.refresh import EVERY, FIRST_RETRY, LONGEST_RETRY, Refresher
 from matewindow.keeping.state import health_of, site_states
-from matewindow.keeping.working import OURS, Work
+from matewindow.keeping.working import OURS, Work, work_out
 from matewindow.register import tables
 from tests.keeping.invented import InventedDesk, fill
-from tests.keeping.made import ME, add_batch, add_hook, add_site, rows, told
+from tests.keeping.made import ME, add_batch, add_check, add_hook, add_site, rows, told
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -252,6 +252,85 @@ def test_a_site_whose_outlooks_cannot_be_told_apart_stops_no_other(
         round_of(Refresher(keeper))
     states = site_states(register.database)
     assert [states[site]["trouble"] for site in sites] == [OURS, ""]
+
+
+def test_a_site_that_cannot_be_recorded_by_a_fault_of_ours_stops_no_other(
+    refresher: Refresher, register: Register, desk: InventedDesk, monkeypatch: pytest.MonkeyPatch, clock: Clock
+) -> None:
+    """Or it would be the first of every round, and those after it would never have their turn."""
+    sites = [add_site(register) for _ in range(3)]
+    for site in sites:
+        add_batch(register, site)
+
+    def breaks(_connection: sa.Connection, site_id: str, _held: Any) -> None:
+        if site_id == sites[0]:
+            raise ZeroDivisionError("invented")
+
+    monkeypatch.setattr(desk, "store", breaks)
+    assert set(round_of(refresher)) == set(sites)
+    states = site_states(register.database)
+    assert [states[site]["trouble"] for site in sites] == [OURS, "", ""]
+    assert len(rows(register.database, tables.outlooks)) == 2
+    clock.step(minutes=11)
+    assert refresher.refresh(sites[0]).trouble == OURS
+    assert site_states(register.database)[sites[0]]["failures"] == 2
+
+
+# --- what people do meanwhile ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def meanwhile(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[], object]], None]:
+    """Lets something happen once after outlooks were worked out and before they are put on record."""
+
+    def happens(what: Callable[[], object]) -> None:
+        left = [what]
+
+        def work_out_slowly(work: Work) -> Any:
+            done = work_out(work)
+            if left:
+                left.pop()()
+            return done
+
+        monkeypatch.setattr(refresh, "work_out", work_out_slowly)
+
+    return happens
+
+
+def test_a_batch_that_was_changed_during_a_refresh_is_held_against_the_new_weather_at_once(
+    refresher: Refresher, register: Register, meanwhile: Callable[[Callable[[], object]], None]
+) -> None:
+    site = add_site(register)
+    batch, other = add_batch(register, site), add_batch(register, site, name="Other")
+    meanwhile(lambda: add_check(register, batch))
+    round_of(refresher)
+    assert [row["batch_id"] for row in rows(register.database, tables.outlooks)] == [other]
+    assert refresher.due() == [site]
+    round_of(refresher)
+    assert {row["batch_id"] for row in rows(register.database, tables.outlooks)} == {batch, other}
+    assert refresher.due() == []
+
+
+def test_a_warning_of_a_batch_that_was_added_during_a_refresh_stands(
+    register: Register, desk: InventedDesk, rainy: Sources, meanwhile: Callable[[Callable[[], object]], None]
+) -> None:
+    desk.weathers = [rainy]
+    keeper = Keeper(register, desk, Judging(register.biology, register.clock))
+    site = add_site(register, warn_below=0.9)
+    gone, added = add_batch(register, site), list[str]()
+    keeper.outlook(gone)
+    register.delete("batch", gone, ME)
+    add_batch(register, site)
+
+    def add() -> None:
+        added.append(add_batch(register, site, name="Added"))
+        keeper.outlook(added[0])
+
+    meanwhile(add)
+    round_of(Refresher(keeper))
+    cleared = {row["batch_id"]: row["cleared_message"] for row in rows(register.database, tables.warnings)}
+    assert cleared[added[0]] == ""
+    assert cleared[gone] == "The batch is at its end."
 
 
 def test_a_fault_of_ours_never_becomes_a_warning(

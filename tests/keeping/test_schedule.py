@@ -88,6 +88,35 @@ def test_a_holder_that_was_stopped_for_longer_than_its_lease_writes_nothing_more
     assert (first.refresh_due(), second.refresh_due()) == (0, 0)
 
 
+def test_a_task_that_fails_in_the_same_way_every_few_seconds_says_so_once_and_when_it_works_again(
+    register: Register, desk: InventedDesk, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    schedule, now_s = schedule_of(register, desk), 1000.0
+    monkeypatch.setattr("time.monotonic", lambda: now_s)
+    faults: list[Exception] = [UnavailableError("gone"), ZeroDivisionError("odd")]
+
+    def work() -> None:
+        raise faults[0]
+
+    def lines(name: str = "odd") -> list[str]:
+        return [r.getMessage() for r in caplog.records if r.getMessage().startswith(name)]
+
+    with caplog.at_level(logging.INFO):
+        for _ in range(5):
+            schedule._guarded("odd", work)
+        assert lines() == ["odd: gone."]
+        del faults[0]
+        for _ in range(5):
+            schedule._guarded("odd", work)
+        assert lines() == ["odd: gone.", "odd"]
+        now_s += keeping_schedule.TELL_AGAIN_S
+        schedule._guarded("odd", work)
+        assert lines() == ["odd: gone.", "odd", "odd"]
+        for _ in range(2):
+            schedule._guarded("odd", list)
+        assert lines() == ["odd: gone.", "odd", "odd", "odd: works again"]
+
+
 def test_jobs_are_run_by_the_holder_of_the_lease_alone(either: Register, desk: InventedDesk) -> None:
     first, second = schedule_of(either, desk, "first"), schedule_of(either, desk, "second")
     first.renew()

@@ -122,6 +122,17 @@ def test_the_worked_interval_likelihood_comes_out() -> None:
     assert exp(interval_log_likelihoods(survival[[0]], survival[[2]])[0]) == pytest.approx(0.3024406, abs=1e-7)
 
 
+def test_a_hazard_of_a_fifth_a_day_comes_out_of_the_chain_as_by_hand() -> None:
+    """Daily hazard .2: still without .8, .64, .512 after one, two, three days, so .488 by then; mean wait to there 2.44 d."""
+    hours = np.ones((N_DAYS, 1))
+    rate = -float(np.log(0.8))
+    survival = FirstEggs(EggPaths(hours, np.ones((1, 1))), simplest()).survival(rate)[:, 0]
+    first = int(np.flatnonzero(survival < 1.0)[0])
+
+    assert survival[first : first + 3] == pytest.approx([0.8, 0.64, 0.512], rel=1e-6)
+    assert survival[first - 1 : first + 2].sum() == pytest.approx(2.44, rel=1e-6)
+
+
 # --- against the second implementation --------------------------------------------------------------------------
 
 
@@ -266,7 +277,7 @@ def test_records_that_tell_nothing_are_set_aside_with_the_reason() -> None:
 
     assert found.rows.tolist() == [2]
     assert found.set_aside == {
-        "no look for eggs with its date": 1,
+        "no look for eggs with a date": 1,
         "no weather was given for the site Elsewhere": 1,
         "weather is missing in the mating window": 1,
         "the day of emergence does not fit the graft": 1,

@@ -213,7 +213,7 @@ def test_a_record_without_any_failure_raises_no_odds() -> None:
     found = finding(learned, RECALIBRATION)
 
     assert found.model is None
-    assert "they may flatter: no failure is among 40 queens" in found.sentence
+    assert "they may flatter: 40 of 40 queens are of seasons without any failure" in found.sentence
     assert {q.about for q in learned.questions} == {"only successes"}
 
 
@@ -248,9 +248,9 @@ def test_odds_of_other_parameters_and_open_records_are_set_aside_and_counted() -
 
     assert found.n == 20
     assert found.set_aside == {
-        "its odds are of the parameters 2025.1, not 2026.1": 1,
-        "its outcome is not known": 1,
-        "no odds were issued for it beforehand": 1,
+        "their odds are of the parameters 2025.1, not 2026.1": 1,
+        "their outcome is not known": 1,
+        "no odds were issued for them beforehand": 1,
     }
 
 
@@ -317,8 +317,11 @@ def test_an_outlook_put_right_holds_together(outlook: Any) -> None:
     assert right.risk_poor_mating.low < right.risk_poor_mating.value < right.risk_poor_mating.high
     assert right.well_mated_usual == pytest.approx(float(SHIFT.apply(outlook.well_mated_usual)))
     assert right.risk_poor_mating_usual > outlook.risk_poor_mating_usual
-    assert right.well_mated_by_weather.p10 == pytest.approx(float(SHIFT.apply(outlook.well_mated_by_weather.p10)))
-    unchanged = ("risk_delayed_laying", "first_egg", "laying_by_day", "still_good", "days", "timeline")
+    assert right.well_mated_by_weather.mean == pytest.approx(right.well_mated.value)
+    assert 0.0 < right.well_mated_by_weather.p10 < outlook.well_mated_by_weather.p10
+    in_lay = sum(right.fates[f] for f in ("well_mated", "under_mated", "late_mated"))
+    assert max(right.laying_by_day.values()) == pytest.approx(in_lay)
+    unchanged = ("risk_delayed_laying", "first_egg", "still_good", "days", "timeline")
     assert all(getattr(right, name) == getattr(outlook, name) for name in unchanged)
 
 

@@ -141,7 +141,7 @@ def test_a_dry_run_keeps_nothing(kept: Path, tmp_path: Path) -> None:
 
     text = " ".join(run(*learn(kept, home, "--dry-run")).split())
 
-    assert "Not kept: this was a dry run." in text
+    assert "nothing is kept: this was a dry run" in text
     assert not home.exists()
 
 
@@ -168,7 +168,7 @@ def test_mistakes_end_in_one_message(kept: Path, tmp_path: Path) -> None:
     bad = tmp_path / "bad.csv"
     bad.write_text("site,grafted_on,success\nHome,2025-06-01,perhaps\n")
 
-    assert "1 sites and 0 folders of weather" in refused(*records, *site)
+    assert "1 site and 0 folders of weather" in refused(*records, *site)
     assert "there are two sites called" in refused(*records, *site, *weather, *site, *weather)
     assert "is no time" in refused(*records, "--now", "tomorrow")
     assert "row 2, success: 'perhaps' is neither yes, no nor unknown" in refused("learn", "--records", str(bad), *home)

@@ -50,11 +50,29 @@ def test_the_likeliest_beta_distribution_of_the_rat_tumours_comes_out() -> None:
 
 
 def test_the_71st_group_leans_on_the_others_as_in_the_book() -> None:
-    """Gelman et al. chapter 5: by moments alpha 1.4, beta 8.6; then 4 of 14 has the mean .223 and not .286."""
-    alpha, beta = 1.35615, 8.61506
-    rate = site_rate(*LAST_GROUP, alpha / (alpha + beta), alpha + beta)
+    """Gelman et al. chapter 5: by moments alpha 1.4, beta 8.6; then 4 of 14 has the mean .223 and not .286, sd .083."""
+    shares = np.array([k / n for k, n in RATS])
+    mean, variance = shares.mean(), shares.var(ddof=1)
+    n0 = float(mean * (1.0 - mean) / variance - 1.0)
+    rate = site_rate(*LAST_GROUP, float(mean), n0)
+    sd = (rate.mean * (1.0 - rate.mean) / (n0 + LAST_GROUP[1] + 1.0)) ** 0.5
 
+    assert (n0 * mean, n0 * (1.0 - mean)) == pytest.approx((1.4, 8.6), abs=0.05)
+    assert (n0 * mean, n0 * (1.0 - mean)) == pytest.approx((1.35615, 8.61506), abs=5e-5)
     assert rate.mean == pytest.approx(0.2234, abs=5e-5)
+    assert sd == pytest.approx(0.083, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("k", "mean", "low", "high"), [(0, 0.0161290, 0.000065, 0.061517), (15, 0.5, 0.354342, 0.645658)]
+)
+def test_an_expectation_that_counts_for_one_record_and_says_half_is_jeffreys_prior(
+    k: int, mean: float, low: float, high: float
+) -> None:
+    """Beta(1/2, 1/2), Jeffreys 1946; 5 to 95 % of 0 and of 15 in 30, worked out elsewhere (R's qbeta gives them)."""
+    rate = site_rate(k, 30, 0.5, 1.0)
+
+    assert (rate.mean, rate.low, rate.high) == pytest.approx((mean, low, high), abs=6e-7)
 
 
 def test_three_of_eight_beside_an_expectation_of_eight_in_ten() -> None:

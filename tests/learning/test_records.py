@@ -33,7 +33,7 @@ def test_records_with_failures_and_every_outcome_raise_no_question() -> None:
 
 
 def test_nucs_without_an_outcome_are_counted_by_batch_those_without_a_record_too() -> None:
-    told = [record(batch="A", nucs_in_batch=10, success=s, reason="lost") for s in (True, True, False, None)]
+    told = [record(batch="A", nucs_in_batch=10, success=s) for s in (True, True, False, None)]
     told += [record(batch="B", success=None, grafted_on=date(2025, 6, 8))]
 
     count, text = asked(told)["no outcome"]
@@ -74,6 +74,15 @@ def test_failures_without_a_sign_that_a_virgin_emerged_are_asked_after() -> None
     assert asked(told)["perhaps never emerged"][0] == 1
 
 
+def test_what_nobody_can_judge_and_the_keeper_said_why_is_not_asked_after_again() -> None:
+    told = [
+        record(success=None, reason="removed"),
+        record(success=None, first_with_eggs=date(2025, 6, 28), reason="lost"),
+    ]
+
+    assert asked(told) == {}
+
+
 def test_the_digest_tells_records_apart() -> None:
     one, same, other = (ground_of([record(nuc=nuc)]) for nuc in ("7", "7", "8"))
 
@@ -101,6 +110,7 @@ NUC = {
     "id": "n",
     "batch_id": "b",
     "name": "7",
+    "kind": "mini",
     "emerged_on": None,
     "outcome": None,
     "outcome_on": None,
@@ -187,6 +197,20 @@ def test_a_batch_counted_without_its_virgins_is_asked_after() -> None:
 
     assert found.success is None
     assert asked([found])["no outcome"][0] == 4
+
+
+def test_sites_that_are_called_the_same_are_told_apart() -> None:
+    other = SITE | {"id": "t"}
+    batches_ = [BATCH, BATCH | {"id": "c", "site_id": "t"}]
+    nucs_ = [NUC, NUC | {"id": "o", "batch_id": "c"}]
+
+    found = records_of_register([SITE, other], batches_, nucs_, [], [])
+
+    assert [r.site for r in found] == ["Home (s)", "Home (t)"]
+
+
+def test_the_kind_of_the_nuc_is_carried_over() -> None:
+    assert of_nuc([], kind="few-frames").nuc_kind == "few-frames"
 
 
 def test_what_was_deleted_is_left_out() -> None:

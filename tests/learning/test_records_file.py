@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, time
 from pathlib import Path
 
@@ -9,8 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from matewindow.artefacts import data_folder
 from matewindow.errors import InputError
 from matewindow.learning import recordsfile
+from matewindow.learning.records import questions
 from matewindow.learning.recordsfile import COLUMNS, RecordsFileError, parse_records, read_records
 
 TODAY = date(2026, 11, 1)
@@ -46,6 +49,24 @@ def test_every_column_is_described() -> None:
     assert all(f"\n{name} " in described or f"{name}," in described or f", {name}" in described for name in COLUMNS)
 
 
+DESCRIBED = (data_folder("models") / "records.md").read_text(encoding="utf-8")
+
+
+def test_the_example_that_ships_with_the_program_can_be_read() -> None:
+    example = DESCRIBED.split("```csv\n")[1].split("```")[0]
+
+    records = parse_records(example, TODAY)
+
+    assert [r.success for r in records] == [True, False, False, None]
+    assert questions(records, TODAY) == []
+
+
+def test_every_column_stands_in_the_description_that_ships_with_the_program() -> None:
+    table = "\n".join(line.split("|")[1] for line in DESCRIBED.splitlines() if line.startswith("| `"))
+
+    assert set(re.findall(r"`(\w+)`", table)) == set(COLUMNS)
+
+
 def test_what_is_left_out_or_empty_is_not_known_and_never_a_zero() -> None:
     (record,) = parse_records(rows("Home,2025-06-01,unknown,", head=HEAD + ",p_issued"), TODAY)
 
@@ -62,6 +83,7 @@ def test_all_columns_are_taken_over() -> None:
         "season": "2025/26",
         "batch": "B",
         "nuc": "3",
+        "nuc_kind": "Few-Frames",
         "grafted_on": "2025-12-01",
         "grafted_at": "14:30",
         "larva_age_h": "20",
@@ -90,6 +112,7 @@ def test_all_columns_are_taken_over() -> None:
     assert first.success is False
     assert first.eggs_by == date(2026, 1, 7)
     assert first.last_look == date(2026, 1, 10)
+    assert first.nuc_kind == "few-frames"
     assert (first.reason, first.nucs_in_batch) == ("drone layer, shaken out", 12)
 
 
@@ -130,6 +153,7 @@ def test_semicolons_and_tabs_a_byte_order_mark_and_windows_line_ends_do_no_harm(
         (",brood_age_d", "Home,2025-06-01,yes,2.5", "brood_age_d", "'2.5' is no whole number from 0 to 60"),
         (",grafted_at", "Home,2025-06-01,yes,25:00", "grafted_at", "'25:00' is no time of day"),
         (",larva_age_h", "Home,2025-06-01,yes,50", "larva_age_h", "50 lies outside 6 to 36"),
+        (",nuc_kind", "Home,2025-06-01,yes,huge", "nuc_kind", "'huge' is no kind of nuc"),
         (",count", "Home,2025-06-01,yes,0", "count", "'0' is no whole number from 1 to 1000"),
         (",nuc", "Home,2025-06-01,yes,\x07", "nuc", "this text is too long or has unprintable signs"),
         ("", "Home,2025-06-01", "", "it has 2 cells, and there are 3 columns"),

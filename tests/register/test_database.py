@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -179,3 +180,31 @@ def test_closing_leaves_one_file(home: Path, opened: Callable[..., Database]) ->
         connection.execute(sa.delete(tokens))
     database.close()
     assert [file.name for file in home.iterdir() if file.suffix != ".lock"] == ["register.sqlite"]
+
+
+@pytest.mark.parametrize("how", ["the file is another's", "the connection only reads"])
+def test_a_register_that_cannot_be_written_is_told_before_a_service_begins(tmp_path: Path, how: str) -> None:
+    file = tmp_path / "register.sqlite"
+    Database(file_url(file)).close()
+    if how == "the file is another's":
+        file.chmod(0o400)
+        if os.access(file, os.W_OK):
+            pytest.skip("whoever runs this may write everything: NOT tried")
+    database = Database(file_url(file))
+    if how == "the connection only reads":
+        with database.writer.connect() as connection:
+            driver = connection.connection.driver_connection
+            assert driver is not None
+            driver.execute("PRAGMA query_only=ON")
+    with pytest.raises(UnavailableError, match="cannot be written by who runs this") as no:
+        database.check_writable()
+    assert "Give the file and its folder to that user" in no.value.fix
+    database.close()
+
+
+def test_a_register_that_another_process_writes_just_now_can_be_written(
+    url: sa.URL, opened: Callable[..., Database]
+) -> None:
+    one, other = opened(url, busy_ms=20), opened(url)
+    with other.write():
+        one.check_writable()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import stat
 import warnings
 from itertools import pairwise
@@ -14,12 +15,14 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from matewindow.errors import BusyError, UnavailableError
+from matewindow.errors import BusyError, ConflictError, UnavailableError
+from matewindow.keeping.jobs import Jobs
 from matewindow.register import migrating
 from matewindow.register.database import Database
 from matewindow.register.register import Register
-from matewindow.register.tables import metadata
+from matewindow.register.tables import metadata, sites
 from tests.register import writers
+from tests.register.conftest import file_url
 from tests.register.made import GRAFT, ME, SITE, Clock, add_batch, add_nuc, add_site, check_laws, everything, invented
 
 if TYPE_CHECKING:
@@ -108,15 +111,104 @@ def test_every_migration_goes_up_and_down_and_up_with_data_in_it(
     assert at == revision
     migrating.downgrade(database, below)
     assert migrating.current(database) == (None if below == "base" else below)
+    stays = set(schema(database))
     if below == "base":
-        assert set(schema(database)) == {"alembic_version"}
+        assert stays == {"alembic_version"}
     migrating.upgrade(database, revision)
     assert schema(database) == made
     migrating.upgrade(database)
     if below != "base":
-        assert contents(database) == full
+        assert {name: rows for name, rows in contents(database).items() if name in stays} == {
+            name: rows for name, rows in full.items() if name in stays
+        }
     with database.reader.begin() as connection:
         assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+
+
+REBUILDS = '''"""A migration that SQLite can only do by making the table anew."""
+import sqlalchemy as sa
+from alembic import op
+
+revision, down_revision, branch_labels, depends_on = "9000", "HEAD", None, None
+
+
+def alter(old, new):
+    for name in ("sites", "batches"):
+        with op.batch_alter_table(name) as table:
+            table.alter_column("notes", existing_type=old, type_=new, existing_nullable=False)
+
+
+def upgrade():
+    alter(sa.Text(), sa.String(2000))
+
+
+def downgrade():
+    alter(sa.String(2000), sa.Text())
+'''
+LOSES = '''"""A migration that drops rows on which others hang."""
+from alembic import op
+
+revision, down_revision, branch_labels, depends_on = "9000", "HEAD", None, None
+
+
+def upgrade():
+    op.execute("DELETE FROM sites")
+
+
+def downgrade():
+    pass
+'''
+
+
+@pytest.fixture
+def thrown_away(home: Path) -> Callable[[str], Path]:
+    """The folder of migrations with one more in it."""
+
+    def folder(text: str) -> Path:
+        made = home / "migrations"
+        shutil.copytree(migrating.FOLDER, made)
+        (made / "versions" / "m9000_thrown_away.py").write_text(text.replace("HEAD", migrating.HEAD), encoding="utf-8")
+        return made
+
+    return folder
+
+
+def test_a_migration_that_makes_tables_anew_keeps_the_rows_that_hang_on_them(
+    url: sa.URL, opened: Callable[..., Database], biology: Biology, thrown_away: Callable[[str], Path]
+) -> None:
+    database, folder = opened(url), thrown_away(REBUILDS)
+    fill(database, biology)
+    before, made = contents(database), schema(database)
+    at = before.pop("alembic_version")
+
+    migrating.upgrade(database, folder=folder)
+    up, altered = contents(database), schema(database)
+    assert (up.pop("alembic_version"), up) == ([("9000",)], before)
+    assert altered != made, "or nothing was rebuilt"
+    assert {name: (len(columns), indexes, keys) for name, (columns, indexes, keys, _) in altered.items()} == {
+        name: (len(columns), indexes, keys) for name, (columns, indexes, keys, _) in made.items()
+    }
+    migrating.downgrade(database, migrating.HEAD, folder)
+    down = contents(database)
+    assert (down.pop("alembic_version"), down, schema(database)) == (at, before, made)
+    check_laws(Register(database, biology, Clock()))
+    with pytest.raises(ConflictError), database.write() as connection:  # keys count again
+        connection.execute(sites.delete())
+
+
+def test_a_migration_that_would_leave_rows_hanging_in_the_air_is_undone(
+    home: Path, made_file: Path, opened: Callable[..., Database], biology: Biology, thrown_away: Callable[[str], Path]
+) -> None:
+    shutil.copy(made_file, home / "register.sqlite")
+    database, folder = opened(file_url(home / "register.sqlite")), thrown_away(LOSES)
+    fill(database, biology)
+    before = contents(database)
+    with pytest.raises(UnavailableError, match="names one of sites that is not there") as no:
+        migrating.upgrade(database, folder=folder)
+    assert "Nothing was changed" in no.value.fix
+    assert contents(database) == before
+    with pytest.raises(ConflictError), database.write() as connection:
+        connection.execute(sites.delete())
 
 
 def test_opening_a_register_again_changes_nothing(
@@ -131,7 +223,7 @@ def test_opening_a_register_again_changes_nothing(
     check_laws(Register(again, biology, Clock()))
 
 
-@pytest.mark.parametrize("later", ["0002", "9999", "ae1027a6acf", "zzzz"])
+@pytest.mark.parametrize("later", [f"{int(migrating.HEAD) + 1:04d}", "9999", "ae1027a6acf", "zzzz"])
 def test_a_register_written_by_a_later_version_is_refused_and_left_untouched(
     url: sa.URL, opened: Callable[..., Database], biology: Biology, later: str
 ) -> None:
@@ -251,3 +343,20 @@ def test_a_whole_keeper_s_year_migrates_in_one_go(
     migrating.upgrade(database)
     assert everything(register, "batch") == []
     add_site(register)
+
+
+def test_hindcasts_that_wait_are_dropped_on_the_way_down_and_other_jobs_stay(
+    url: sa.URL, opened: Callable[..., Database], biology: Biology
+) -> None:
+    """The version before would take them for refreshes."""
+    database = opened(url)
+    site = add_site(Register(database, biology, Clock()))
+    jobs = Jobs(database, Clock())
+    refresh = jobs.ask("refresh", site)["id"]
+    jobs.ask("hindcast", site, {"first_graft": "04-20"})
+    migrating.downgrade(database, "0001")
+    with database.reader.begin() as connection:
+        left = connection.exec_driver_sql("SELECT id FROM jobs").scalars().all()
+    assert left == [refresh]
+    migrating.upgrade(database)
+    assert [(job["id"], job["asked"]) for job in jobs.page()] == [(refresh, None)]

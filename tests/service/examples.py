@@ -10,30 +10,36 @@ import re
 import sys
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from api.examples import EXAMPLES
-from tests.service.made import Client, app_of, service_in
+from tests.service.made import Client, app_of, keep_record, service_in
+
+if TYPE_CHECKING:
+    from api.service import Service
 
 _ID = re.compile(r"\b([a-z]{3,4})_[0-9a-hjkmnp-tv-z]{16}\b")
 _SECRET = re.compile(r"mw_([tf])[A-Za-z0-9_-]{43}[0-9a-z]{6}")
-LISTED = 2
+LISTED: dict[type, int] = {dict: 2}
 """Entries that are shown of a list of objects."""
+LISTED_IN: dict[str, dict[type, int]] = {"read_record": {dict: 1, int: 3, float: 3, str: 3}}
+"""The same of answers that are long, by type of the entries."""
 
 
 def answers(folder: Path) -> dict[str, Any]:
     """A whole answer for each operation, by its id, with the same ids and secrets every time."""
-    client = Client(app_of(service_in(folder)))
+    service = service_in(folder)
+    client = Client(app_of(service))
     document = client.get("/v1/openapi.json").json
     found = {}
-    for operation, answer in _asked(client):
+    for operation, answer in _asked(client, service):
         assert answer.status in {200, 201, 202}, (operation, answer.body)
-        found[operation] = _short(json.loads(_same(answer.body.decode())))
+        found[operation] = _short(json.loads(_same(answer.body.decode())), LISTED_IN.get(operation, LISTED))
     wanted = {o["operationId"]: o for methods in document["paths"].values() for o in methods.values() if _has_json(o)}
     return {name: found[name] for name in wanted if name in found}
 
 
-def _asked(client: Client) -> Any:
+def _asked(client: Client, service: Service) -> Any:
     """What is asked, in the order of a keeper's work."""
     ids: dict[str, str] = {}
 
@@ -90,6 +96,8 @@ def _asked(client: Client) -> Any:
     yield "read_window", client.get(f"{place}/window?graft=2026-05-16&emerged=2026-05-28")
     yield "read_hours", client.get(f"{place}/hours?from=2026-06-01&days=2")
     yield "read_site_weather", client.get(f"{place}/weather")
+    keep_record(service, ids["site"])
+    yield "read_record", client.get(f"{place}/record")
     yield "list_sites_as_geojson", client.get("/v1/sites.geojson")
     warnings = client.get("/v1/warnings")
     yield "list_warnings", warnings
@@ -97,7 +105,7 @@ def _asked(client: Client) -> Any:
     yield "read_health", client.get("/v1/health")
     yield "read_ready", client.get("/v1/ready")
     yield "read_models", client.get("/v1/models")
-    job = client("POST", "/v1/jobs", site)
+    job = client("POST", "/v1/jobs", {"kind": "hindcast", "bounds": {"first_graft": "04-20"}, **site})
     for name in ("ask", "ask_for_job"):
         yield name, job
     yield "list_jobs", client.get("/v1/jobs")
@@ -126,11 +134,12 @@ def _same(text: str) -> str:
     return _ID.sub(lambda found: f"{found[1]}_0123456789abcdef", text)
 
 
-def _short(value: Any) -> Any:
-    """The value with long lists of objects cut short."""
+def _short(value: Any, listed: dict[type, int]) -> Any:
+    """The value with long lists cut short."""
     if isinstance(value, list):
-        return [_short(part) for part in (value[:LISTED] if value and isinstance(value[0], dict) else value)]
-    return {name: _short(part) for name, part in value.items()} if isinstance(value, dict) else value
+        most = listed.get(type(value[0])) if value else None
+        return [_short(part, listed) for part in value[:most]]
+    return {name: _short(part, listed) for name, part in value.items()} if isinstance(value, dict) else value
 
 
 if __name__ == "__main__":

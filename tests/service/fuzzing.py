@@ -10,7 +10,7 @@ from unittest import mock
 from api.edge.rates import Buckets
 from matewindow.outbound import Guard
 from matewindow.register.ids import PREFIXES
-from tests.service.made import GRAFTED, PLENTY, SITE, Client, app_of, service_in
+from tests.service.made import GRAFTED, PLENTY, SITE, Client, app_of, keep_record, service_in
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -43,8 +43,9 @@ def _connect(*_: object) -> Any:
 def seeded(folder: Path) -> Seeded:
     """A service on the invented weather with records of every kind; nothing leaves the machine."""
     guard = Guard(resolve=_resolve, connect=_connect)
+    service = service_in(folder, open_door=True)
     app = app_of(
-        replace(service_in(folder, open_door=True), guard=guard),
+        replace(service, guard=guard),
         hosts=("localhost", "127.0.0.1", "testserver"),
         failures=Buckets(PLENTY, PLENTY),
     )
@@ -73,6 +74,7 @@ def seeded(folder: Path) -> Seeded:
         found.setdefault("outlook_id", []).append(outlook)
         warning = client.get(f"/v1/warnings?batch_id={batch}").json["items"][0]["id"]
         found.setdefault("warning_id", []).append(warning)
+        keep_record(service, site)
         found.setdefault("job_id", []).append(client("POST", "/v1/jobs", {"site_id": site}).json["id"])
     wanted = {"url": "https://hooks.example.org/bees", "types": ["*"]}
     hook, *others = [client("POST", "/v1/webhooks", wanted).json["id"] for _ in range(4)]

@@ -9,12 +9,14 @@ import asyncio
 import json
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from api.app import create_app
 from api.edge.rates import Buckets
 from api.serve import edge_of, make_service
 from matewindow.demo import NOW
+from matewindow.keeping import siterecords
 from matewindow.settings import Settings
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 
     from api.edge.stack import Edge
     from api.service import Service
+    from matewindow.keeping.siterecords import MadeRecord
     from matewindow.register.database import Database
 
 SITE: dict[str, Any] = {
@@ -86,6 +89,36 @@ def edge(**changes: Any) -> Edge:
     """The edge as ``serve`` sets it up on loopback, without an access log and with as many requests as one likes."""
     given: dict[str, Any] = {"requests": Buckets(PLENTY, PLENTY), "access_log": False} | changes
     return replace(edge_of("127.0.0.1", None, [], [], []), **given)
+
+
+BOUNDS = {"first_graft": "06-01", "last_graft": "06-08", "first_season": 2018, "last_season": 2022}
+"""A short hindcast: eight grafts in each of five seasons of the sample climate."""
+
+
+@cache
+def short_record() -> MadeRecord:
+    """What comes of it, but for the page: its pictures take seconds."""
+    from datetime import date
+
+    from api.hindcasting import made
+    from matewindow.hindcast.ofsite import Answer as Found
+    from matewindow.hindcast.ofsite import question_of
+    from matewindow.hindcast.report import told
+    from matewindow.hindcast.running import hindcast
+    from tests.hindcast.made_seasons import sample
+
+    g = sample()
+    q = question_of(
+        g.site, g.record, g.biology, first=(6, 1), last=(6, 8), years=(2018, 2022), made_on=date(2026, 6, 1)
+    )
+    data = told(q.ground, hindcast(q.ground, q.plan, processes=1)).data(q.made_on)
+    return made(Found(data, "<!doctype html><title>A page without pictures</title>"))
+
+
+def keep_record(service: Service, site_id: str) -> None:
+    """Put that record into the register, as a job would."""
+    with service.register.database.write() as connection:
+        siterecords.put(connection, site_id, 1, BOUNDS, short_record(), service.register.now())
 
 
 class Answer:

@@ -106,6 +106,21 @@ def test_every_schema_of_ours_is_told_and_closed(document: dict[str, Any]) -> No
             assert schema.get("additionalProperties") is False, name
 
 
+def test_every_whole_number_in_a_query_has_its_bounds_in_words_that_openapi_knows(document: dict[str, Any]) -> None:
+    bounds = {}
+    for methods in document["paths"].values():
+        for operation in methods.values():
+            for parameter in operation.get("parameters", []):
+                for kind in kinds(parameter.get("schema", {})):
+                    if kind.get("type") == "integer":
+                        name = f"{operation['operationId']}.{parameter['name']}"
+                        bounds[name] = kind.get("minimum"), kind.get("maximum")
+                        assert not {"ge", "gt", "le", "lt"} & (kind.keys() | parameter["schema"].keys()), name
+    assert bounds["list_batches.limit"] == (1, 200)
+    assert bounds["read_graft_days.grafts"] == (1, 100_000)
+    assert [name for name, both in bounds.items() if None in both] == []
+
+
 def test_every_example_of_a_field_is_one(document: dict[str, Any]) -> None:
     for name, part in fields(document):
         schema = part | {"components": document["components"]}

@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.register.postgres import MISSING, THERE, serving
-from tests.service.made import GRAFTED, SITE, Client, app_of, close_all, service_at, service_in
+from tests.service.made import (
+    BOUNDS,
+    GRAFTED,
+    SITE,
+    Client,
+    app_of,
+    close_all,
+    keep_record,
+    service_at,
+    service_in,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -82,3 +92,19 @@ def test_text_that_postgresql_cannot_keep_is_refused_before_it_gets_there(url: s
     assert client("POST", "/v1/sites", SITE | {"name": "a\x01b"}).slug == "invalid-request"
     assert client.get("/v1/sites?after=site_%00").status == 422
     assert client("POST", "/v1/sites", SITE, headers={"Idempotency-Key": "k\x7f"}).status == 422
+
+
+def test_a_record_kept_by_one_service_is_read_in_the_other(url: str, tmp_path: Path) -> None:
+    shown, stored = service_at(url), service_at(url)
+    said = []
+    for reader, writer in ((shown, stored), (alone := service_in(tmp_path), alone)):
+        client = Client(app_of(reader))
+        site = client.add("sites", **SITE)["id"]
+        keep_record(writer, site)
+        job = client("POST", "/v1/jobs", {"kind": "hindcast", "site_id": site, "bounds": BOUNDS}).json
+        assert writer.jobs.get(job["id"])["asked"] == BOUNDS
+        assert client("POST", "/v1/jobs", {"kind": "hindcast", "site_id": site, "bounds": BOUNDS}).json == job
+        found = client.get(f"/v1/sites/{site}/record").json
+        said.append({name: value for name, value in found.items() if name != "site_id"})
+        assert client.get(f"/v1/sites/{site}/record.html").status == 200
+    assert said[0] == said[1]

@@ -93,7 +93,7 @@ def served(line: str, folder: Path, *more: str) -> Iterator[tuple[str, list[str]
             pytest.fail("".join(lines))
         process.send_signal(signal.SIGTERM)
         lines += process.stderr.readlines()
-        assert process.wait(PATIENCE_S) in {0, -signal.SIGTERM}, "".join(lines)
+        assert process.wait(PATIENCE_S) == 0, "".join(lines)
     finally:
         process.kill()
         process.wait()
@@ -232,3 +232,45 @@ def test_behind_a_proxy_that_takes_a_part_of_the_path_addresses_are_whole(tmp_pa
     assert feed["path"].startswith("/hives/v1/feeds/mw_f")
     assert lost["type"] == "https://bees.example.org/hives/problems/not-found"
     assert shut["status"] == 401
+
+
+def refused(folder: Path, *options: str) -> str:
+    """What is said where the service does not start."""
+    done = subprocess.run(
+        [str(COMMAND), "serve", "--demo", *options],
+        cwd=folder,
+        env=environment(folder),
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
+    )
+    assert done.returncode == 2, done.stderr
+    said = [line for line in done.stderr.splitlines() if not line.startswith("{")]
+    assert len(said) == 1, done.stderr
+    return said[0]
+
+
+def test_a_port_or_an_address_that_cannot_be_had_is_one_message(tmp_path: Path) -> None:
+    with served("matewindow serve --demo", tmp_path) as (address, _):
+        port = address.rpartition(":")[2]
+        assert re.fullmatch(
+            rf"matewindow: --port: cannot listen on 127\.0\.0\.1 port {port} \(Address already in use\)\. Another "
+            r"program listens there, .*",
+            refused(tmp_path, "--port", port),
+        )
+        curl(f"curl {ADDRESS}/v1/health", address, tmp_path)  # the first goes on
+    printed(["token", "new", "--name", "x", "--scope", "read", "--register", "matewindow-demo.sqlite"], tmp_path)
+    assert "there is no address" in refused(tmp_path, "--host", "localhost.invalid." * 20)
+    assert "Give an address of this machine" in refused(tmp_path, "--host", "192.0.2.1")
+
+
+def test_whoever_ends_the_service_finds_its_register_closed_and_whole(tmp_path: Path) -> None:
+    with served("matewindow serve --demo", tmp_path) as (address, log):
+        site = '{"name": "Yard", "latitude": 53.2, "longitude": -1.9, "elevation_m": 210, "timezone": "Europe/London"}'
+        curl(f"curl -X POST {ADDRESS}/v1/sites -H 'Content-Type: application/json' -d '{site}'", address, tmp_path)
+
+    assert not [line for line in log if '"error"' in line], log
+    names = {path.name for path in tmp_path.iterdir()}
+    assert names & {"matewindow-demo.sqlite-wal", "matewindow-demo.sqlite-shm"} == set()
+    assert "Yard" in str(printed(["records", "list", "site", "--register", "matewindow-demo.sqlite"], tmp_path))

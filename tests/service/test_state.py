@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -113,9 +113,9 @@ def test_the_weather_of_a_site_tells_whom_it_is_from(house: House) -> None:
 def test_the_parameters_are_those_in_use(house: House) -> None:
     answer = house.client.get("/v1/models").json
 
-    assert answer["version"] == house.service.biology.version
+    assert answer["version"] == answer["model"] == house.service.models.now().version
     named = {p["name"]: p for p in answer["parameters"]}
-    assert named["flight.strict_temp_c"]["value"] == house.service.biology.flight.strict_temp_c
+    assert named["flight.strict_temp_c"]["value"] == house.service.models.now().biology.flight.strict_temp_c
     assert all(p["low"] <= p["value"] <= p["high"] and p["unit"] for p in answer["parameters"])
 
 
@@ -160,8 +160,15 @@ def test_figures_come_in_either_text_format_and_name_batches_only_when_asked(hou
     assert plain["content-type"].startswith("text/plain")
     assert newer["content-type"].startswith("application/openmetrics-text")
     assert house.batch.encode() not in plain.body
-    odds = house.client.get(f"/v1/batches/{house.batch}/outlook").json["p_well_mated"]
-    assert figures(newer, openmetrics)["matewindow_batch_well_mated_ratio", house.batch, house.site] == odds
+    outlook = house.client.get(f"/v1/batches/{house.batch}/outlook").json
+    seen, mine = figures(newer, openmetrics), (house.batch, house.site)
+    assert seen["matewindow_batch_well_mated_ratio", *mine] == outlook["p_well_mated"]
+    prime_s = outlook["prime_flight_hours"]["mean"] * 3600.0
+    assert seen["matewindow_batch_prime_flight_seconds", *mine] == pytest.approx(prime_s, abs=2.0)
+    today_s = next(day["effective_hours"] for day in outlook["days"] if day["date"] == "2026-06-01") * 3600.0
+    assert seen["matewindow_batch_flight_today_seconds", *mine] == pytest.approx(today_s, abs=2.0)
+    made = datetime.fromtimestamp(seen["matewindow_forecast_made_timestamp_seconds", house.site], UTC)
+    assert timedelta() <= house.clock.now - made < timedelta(days=1)
     assert figures(plain)["matewindow_batches_open", house.site] == 1
 
 

@@ -16,12 +16,16 @@ import pytest
 import sqlalchemy as sa
 
 from matewindow.errors import StoreError
+from matewindow.outbound import Guard
+from matewindow.outbound_networks import allowed_networks
 from matewindow.register.database import Database
 from matewindow.register.register import Register
 from matewindow.register.tables import changes, leases, site_state, sites
 from matewindow.upkeep import lookprogram, lookregister
 from matewindow.upkeep.doctor import Finding, as_report, examine, worst
 from matewindow.weather.store import WeatherStore
+from matewindow.webhooks.endpoints import Endpoints, pause
+from tests.made_models import LITERATURE_VERSION, damage, odds_model, use
 from tests.register.conftest import file_url
 from tests.register.made import Clock, add_batch, add_site
 
@@ -88,6 +92,21 @@ def test_a_register_that_is_well(home_of: dict[str, str], home: Path, register: 
     assert "sites 1, builders 0, batches 1" in next(f.what for f in found if f.about == "records")
     assert {path: path.stat().st_size for path in home.rglob("*")} == before
     assert as_report(found)["state"] == "ok"
+
+
+def test_a_learnt_model_that_is_damaged_and_the_way_back(home_of: dict[str, str], tmp_path: Path) -> None:
+    there = home_of | {"MATEWINDOW_LEARNED_FOLDER": str(tmp_path / "learned")}
+    name = use(tmp_path / "learned", odds_model())
+    told = next(f for f in examine(there, NOW) if f.about == "models")
+    damage(tmp_path / "learned", name)
+    finding = only(there)
+
+    assert (told.state, told.what) == ("ok", f"odds are given with {LITERATURE_VERSION}+{name}")
+    assert (finding.about, finding.state) == ("models", "fault")
+    assert "damaged or edited" in finding.what
+    assert "matewindow models use literature" in finding.fix
+    use(tmp_path / "learned")
+    assert wrong(there) == []
 
 
 @pytest.mark.parametrize(
@@ -279,6 +298,23 @@ def test_a_service_that_has_stopped_and_weather_that_is_old(home_of: dict[str, s
     assert [f.about for f in found] == ["service", "service"]
     assert "no process keeps outlooks fresh" in found[0].what
     assert "30 hours old" in found[1].what
+
+
+@pytest.mark.allow_hosts(["127.0.0.1"])
+def test_a_webhook_whose_receiver_is_gone_needs_looking_after_and_one_that_its_owner_disabled_does_not(
+    home_of: dict[str, str], register: Register
+) -> None:
+    endpoints = Endpoints(register.database, Guard(allowed_networks("127.0.0.1")), Clock(NOW))
+    gone, own = (endpoints.add("http://127.0.0.1/bees", ["*"])[0]["id"] for _ in range(2))
+    endpoints.disable(own, "for the winter")
+    with register.database.write() as connection:
+        pause(connection, gone, "gone", "it answered 410 Gone", NOW)
+    finding = only(home_of)
+
+    assert (finding.about, finding.state) == ("webhooks", "warning")
+    assert gone in finding.what
+    assert "410 Gone" in finding.what
+    assert "1 disabled by their owner" in {f.what for f in examine(home_of, NOW) if f.state == "note"}
 
 
 def test_a_site_whose_time_zone_is_not_known(home_of: dict[str, str], register: Register) -> None:

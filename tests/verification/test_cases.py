@@ -98,3 +98,14 @@ def test_persistence_carries_the_last_days_on() -> None:
     assert persistence_odds([0.5], [0.9], [0.6]) == pytest.approx([0.8])
     assert persistence_odds([0.5], [0.9], [0.6], carried=0.5) == pytest.approx([0.65])
     assert persistence_odds([0.9], [0.9], [0.1]) == pytest.approx([0.99])
+
+
+def test_the_day_whose_weather_decides_a_case_is_that_of_its_issue_unless_told() -> None:
+    cases = small()
+    np.testing.assert_array_equal(cases.outcome_days, cases.issued)
+    later = replace(cases, came_on=cases.issued + 3)
+    np.testing.assert_array_equal(later.outcome_days, cases.issued + 3)
+    some = np.arange(len(cases)) % 2 == 0
+    np.testing.assert_array_equal(later.take(some).outcome_days, (cases.issued + 3)[some])
+    with pytest.raises(InputError, match=r"Cases\.came_on"):
+        replace(cases, came_on=cases.issued[1:])

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 from scipy.stats import kstest
 
 from matewindow.verification import (
@@ -349,6 +349,18 @@ class TestRanks:
             assert samples.weights is not None or (h.chance is not None and h.chance > 0.01)
             assert (places >= 0).all()
             assert (places <= 1).all()
+
+    @pytest.mark.parametrize("seed", range(5))
+    def test_equal_shares_of_a_right_distribution_make_a_flat_rank_histogram(self, seed: int) -> None:
+        """25 points in 10 bins: were what lies between two points put on one of them, every other bin would be too full."""
+        rng = np.random.default_rng(seed)
+        middles = ndtri((np.arange(25) + 0.5) / 25.0)
+        points, seen = np.broadcast_to(middles, (20_000, 25)), rng.normal(size=20_000)
+        places = positions(Samples(points, drawn=False), seen, seed)
+        assert kstest(places, "uniform").pvalue > 0.001
+        chance = rank_histogram(places).chance
+        assert chance is not None
+        assert chance > 0.001
 
     @pytest.mark.parametrize(
         ("mean", "sd", "slope", "bend"), [(-0.5, 1, 1, 0), (0.5, 1, -1, 0), (0, 0.6, 0, 1), (0, 1.6, 0, -1)]

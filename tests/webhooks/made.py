@@ -16,7 +16,7 @@ from standardwebhooks.webhooks import Webhook
 from matewindow.outbound import Guard
 from matewindow.outbound_networks import allowed_networks
 from matewindow.register.tables import deliveries, webhooks
-from matewindow.webhooks.deliveries import one, replay, replay_range
+from matewindow.webhooks.deliveries import one, replay, replay_range, totals
 from matewindow.webhooks.endpoints import Endpoints
 from matewindow.webhooks.sender import Sender
 from tests.register.made import GRAFT, ME, SITE
@@ -79,6 +79,11 @@ class Hooked:
 
     def states(self, webhook: str | None = None) -> list[str]:
         return [row["state"] for row in self.deliveries(webhook)]
+
+    def totals(self) -> dict[str, Any]:
+        """Counts over all webhooks."""
+        with self.database.read() as connection:
+            return totals(connection)
 
     def replay(self, delivery: str) -> dict[str, Any]:
         return replay(self.database, delivery, self.clock.now)

@@ -14,11 +14,13 @@ import sqlalchemy as sa
 from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
 from matewindow.errors import BusyError, ConflictError, NotThereError
+from matewindow.keeping.figures import figures_of
+from matewindow.keeping.state import health_of
 from matewindow.outbound import CallLimits, Guard
 from matewindow.register.records import as_data
 from matewindow.register.tables import deliveries, webhooks
 from matewindow.webhooks import sending
-from matewindow.webhooks.deliveries import one, status, totals
+from matewindow.webhooks.deliveries import one, prune, status
 from matewindow.webhooks.ladder import WAITS_S
 from matewindow.webhooks.sender import LEASE, Sender
 from matewindow.webhooks.sending import Outcome
@@ -81,8 +83,8 @@ def test_what_failed_is_sent_again_after_five_seconds_with_the_same_id_and_bytes
     assert (failed["state"], failed["last_status"], failed["last_answer"]) == ("waiting", 500, "no hives here")
     assert failed["next_at"] == hooked.clock.now
     assert hooked.deliveries()[0]["attempts"] == 2
-    assert totals(hooked.database) == {"delivered": 1, "failed": 1, "given_up": 0}
-    assert status(hooked.database, hooked.webhook) == totals(hooked.database) | {"waiting": 0, "rests_until": None}
+    assert hooked.totals() == {"delivered": 1, "failed": 1, "given_up": 0}
+    assert status(hooked.database, hooked.webhook) == hooked.totals() | {"waiting": 0, "rests_until": None}
 
 
 @ON_SQLITE
@@ -125,7 +127,7 @@ def test_after_ten_attempts_a_message_is_given_up_and_the_webhook_paused(hooked:
     assert paused["disabled_because"] == "given up"
     assert "after 10 attempts" in paused["disabled_why"]
     assert "500 Internal Server Error" in paused["disabled_why"]
-    assert totals(hooked.database)["given_up"] == 1
+    assert hooked.totals()["given_up"] == 1
     hooked.clock.step(days=2)
     hooked.add_batch()
     assert hooked.run() == []
@@ -334,6 +336,38 @@ def test_neither_secret_nor_address_is_in_the_log_or_in_what_a_run_returns(
     assert "s3cret" not in caplog.text
 
 
+def test_counters_for_monitoring_never_fall_though_old_messages_are_dropped(hooked: Hooked, endpoint: Endpoint) -> None:
+    batch = hooked.add_batch()
+    endpoint.will(answer(500))
+    hooked.run()
+    endpoint.will(OK)
+    hooked.clock.step(hours=1)
+    hooked.run()
+    hooked.change(batch, "later")
+    endpoint.will(answer(410))
+    hooked.run()
+    before = figures_of(hooked.database, hooked.clock.now).outbox[0]
+    with hooked.database.write() as connection:
+        assert prune(connection, hooked.clock.now + timedelta(days=1), hooked.clock.now) == 2
+
+    assert (before.delivered, before.failed, before.given_up, before.waiting) == (1, 2, 1, 0)
+    assert figures_of(hooked.database, hooked.clock.now).outbox[0] == before
+
+
+def test_health_tells_of_webhooks_whose_receivers_are_gone_but_not_of_those_their_owner_disabled(
+    hooked: Hooked, endpoint: Endpoint, other: Endpoint
+) -> None:
+    hooked.endpoints.disable(hooked.add_webhook(other))
+    well = health_of(hooked.database, hooked.clock.now)
+    hooked.add_batch()
+    endpoint.will(answer(410))
+    hooked.run()
+    ill = health_of(hooked.database, hooked.clock.now)
+
+    assert (well["status"], well["webhooks_paused"]) == ("ok", 0)
+    assert (ill["status"], ill["webhooks_paused"]) == ("degraded", 1)
+
+
 # --- replay --------------------------------------------------------------------------------------------------------------
 
 
@@ -433,7 +467,7 @@ def test_a_sender_that_was_overtaken_records_nothing(hooked: Hooked, endpoint: E
 
     assert late.verdict == "not recorded"
     assert hooked.states() == ["delivered"]
-    assert totals(hooked.database)["failed"] == 0
+    assert hooked.totals()["failed"] == 0
     check_recorded_once(hooked.register)
 
 

@@ -280,7 +280,7 @@ def test_each_value_that_does_not_fit_is_named_with_its_place_and_never_repeated
 
     assert [e["pointer"] for e in body["errors"]] == ["/name", "/frames", "/deep/a~1b~0c"]  # RFC 6901, section 3
     assert body["errors"][1]["location"] == ["body", "frames"]
-    assert "greater than or equal to 1" in body["errors"][1]["message"]
+    assert "must be at least 1" in body["errors"][1]["message"]
     assert "SECRET" not in answer.body.decode()
     assert "WRONG" not in answer.body.decode()
 
