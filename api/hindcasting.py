@@ -30,22 +30,22 @@ def kept_seasons() -> Path:
     return Path(platformdirs.user_cache_dir("matewindow", appauthor=False)) / _KEPT
 
 
-def maker(processes: int) -> Maker:
-    """Makes records in so many processes."""
+def maker(processes: int, remarks: tuple[str, ...] = ()) -> Maker:
+    """Makes records in so many processes, with what else their readers must know."""
 
     def make(wanted: Wanted, on_season: Callable[[int, int], None], still: Callable[[], None]) -> MadeRecord:
         from matewindow.apart import EndedError
         from matewindow.hindcast.ofsite import answer_apart
 
         try:
-            return made(answer_apart(question(wanted, processes), on_season, still))
+            return made(answer_apart(question(wanted, processes, remarks), on_season, still))
         except EndedError as fault:
             raise RequestError(str(fault), fix=_ENDED) from fault
 
     return make
 
 
-def question(wanted: Wanted, processes: int = 1) -> Question:
+def question(wanted: Wanted, processes: int = 1, remarks: tuple[str, ...] = ()) -> Question:
     """What the library is asked for.
 
     Raises:
@@ -61,7 +61,10 @@ def question(wanted: Wanted, processes: int = 1) -> Question:
         return question_of(
             wanted.site,
             wanted.past,
-            wanted.biology,
+            wanted.using.biology,
+            days_right=wanted.using.days,
+            model=wanted.using.weather_version,
+            remarks=remarks,
             runs=wanted.runs.runs,
             rain=wanted.runs.rain,
             first=_month_day(asked["first_graft"]),

@@ -199,7 +199,8 @@ def make_service(
         lease = Lease(records.database, LEASE, me, clock)
         tidy = Tidying(records.database, jobs, clock, settings if isinstance(desk, LiveDesk) else None)
         refresher = Refresher(keeper, processes=processes)
-        hindcasts = Hindcasts(records, desk, models, jobs, maker(processes), kept_seasons())
+        invented = ("Invented weather.",) if demo else ()
+        hindcasts = Hindcasts(records, desk, models, jobs, maker(processes, invented), kept_seasons())
         schedule = Schedule(refresher, jobs, lease, me, {"deliveries": (send, SEND_EVERY_S)}, tidy, hindcasts)
     return Service(
         records,

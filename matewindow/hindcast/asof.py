@@ -52,6 +52,7 @@ class Ground:
         days: what puts the odds of a flying day right; None where they are left as they are worked out. What puts those
             of a well mated queen right was learnt from nucs, and there are none here to hold it against.
         model: version of what makes the odds; empty for that of ``biology``.
+        remarks: what a reader must know of the weather: "Invented weather.".
     """
 
     site: Site
@@ -60,6 +61,7 @@ class Ground:
     forecasts: Forecasts | None = None
     days: Recalibration | None = None
     model: str = ""
+    remarks: tuple[str, ...] = ()
 
     @property
     def version(self) -> str:

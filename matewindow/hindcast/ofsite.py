@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from matewindow.biology import Biology
     from matewindow.hindcast.seasons import MonthDay, Plan
+    from matewindow.learning.recalibration import Recalibration
     from matewindow.site import Site
     from matewindow.siteweather import SiteWeather
     from matewindow.storedruns import StoredRuns
@@ -56,6 +57,9 @@ def question_of(
     past: SiteWeather | None,
     biology: Biology,
     *,
+    days_right: Recalibration | None = None,
+    model: str = "",
+    remarks: tuple[str, ...] = (),
     runs: StoredRuns | None = None,
     rain: SiteWeather | None = None,
     first: MonthDay | None = None,
@@ -71,6 +75,7 @@ def question_of(
         site: where.
         past: hourly weather of many years, one series; the hours around the mating window are enough.
         biology: parameters with the site's thresholds.
+        days_right, model, remarks: ``days``, ``model`` and ``remarks`` of the ground.
         runs: forecasts that were kept when they were made; None for none.
         rain: the same as ``past`` with the rain of all hours; None if ``past`` has them.
         first, last, years: as in ``make_plan``.
@@ -82,7 +87,8 @@ def question_of(
     plan = make_plan(past, site, biology, first=first, last=last, years=years)
     assert past is not None  # a plan needs a record
     forecasts = KeptForecasts(runs, rain or past, site, biology.flight) if runs else None
-    return Question(Ground(site, past, biology, forecasts), plan, made_on, processes, keep)
+    ground = Ground(site, past, biology, forecasts, days_right, model, remarks)
+    return Question(ground, plan, made_on, processes, keep)
 
 
 def answer(question: Question, on_season: Callable[[int, int], None] | None = None) -> Answer:

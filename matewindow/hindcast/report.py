@@ -102,11 +102,12 @@ def _notes(ground: Ground, found: Hindcast) -> list[str]:
     grafts = plan.grafts(plan.years[0])
     n = len(plan.years)
     notes = [
+        *ground.remarks,
         (
             f"{ground.site.name}: {n} seasons, {plan.years[0]} to {plan.years[-1]}, one graft a day from "
             f"{day_month(grafts[0])} to {day_month(grafts[-1])}. Each season was left out of its own past years. "
             f"Odds made with {ground.version}."
-        )
+        ),
     ]
     mornings, served = (sum(count) for count in zip(*(_mornings(season) for season in found.seasons), strict=True))
     if served:

@@ -25,11 +25,11 @@ if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
 
-    from matewindow.biology import Biology
     from matewindow.keeping.jobs import Jobs, OnStep
     from matewindow.keeping.refresh import Guard
     from matewindow.keeping.siterecords import MadeRecord
     from matewindow.keeping.weather import PastRuns, WeatherDesk
+    from matewindow.learning.artefacts import InUse
     from matewindow.learning.inuse import Models
     from matewindow.register.register import Register
     from matewindow.site import Site
@@ -48,7 +48,7 @@ class Wanted:
         site: as it is now.
         past: its past years as they are held.
         runs: its stored forecasts.
-        biology: parameters in use, with its thresholds.
+        using: parameters and models in use, with its thresholds.
         asked: season bounds, by ``siterecords.BOUNDS``.
         made_on: civil day of the site.
         keep: folder for seasons that are done; None keeps none.
@@ -57,7 +57,7 @@ class Wanted:
     site: Site
     past: SiteWeather | None
     runs: PastRuns
-    biology: Biology
+    using: InUse
     asked: Mapping[str, Any]
     made_on: date
     keep: Path | None
@@ -139,9 +139,9 @@ class Hindcasts:
         keep = self._room(job["id"])
         try:
             held = self._desk.held(site_id, site)
-            runs, biology = self._desk.past_runs(site_id, held), self._models.at(site).biology
+            runs, using = self._desk.past_runs(site_id, held), self._models.at(site)
             today = self._register.now().astimezone(site.zone).date()
-            wanted = Wanted(site, held.sources.past, runs, biology, asked, today, keep)
+            wanted = Wanted(site, held.sources.past, runs, using, asked, today, keep)
             made = self._make(wanted, on_season, still)
             with self._register.database.write() as connection:
                 guard(connection)

@@ -158,12 +158,13 @@ def _doubts(record: Record) -> Iterator[str]:
         c = group.brier.usual
         if c.worth is not None and c.worth < 0.8 * c.n:
             yield (
-                f"{group.name}: {c.n} cases from {_counted(group.n_seasons, 'season')} and "
+                f"{_upper(group.name)}: {c.n} cases from {_counted(group.n_seasons, 'season')} and "
                 f"{_counted(group.n_sites, 'site')}; days next to each other share their weather, so they count like "
                 f"about {_rounded(c.worth)} independent ones."
             )
         if group.n_missing:
-            yield f"{group.name}: {group.n_missing} of {group.n} cases are left out, as something of them is not known."
+            left_out = f"{group.n_missing} of {group.n} cases are left out"
+            yield f"{_upper(group.name)}: {left_out}, as something of them is not known."
     told = sum(group.brier.usual.gain.low is not None for group in record.groups)
     if told > 2:
         yield (
@@ -265,6 +266,10 @@ def _rounded(x: float) -> int:
         return max(1, round(x))
     step = 10.0 ** floor(log10(x))
     return int(step * round(x / step))
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _lower(sentence: str) -> str:

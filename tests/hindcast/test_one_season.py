@@ -13,6 +13,7 @@ from matewindow.graft import graft_decision
 from matewindow.hindcast.asof import Ground
 from matewindow.hindcast.oneseason import POINTS, STAGES_D, SeasonCases, evenly, judge_season
 from matewindow.hindcast.seasons import Plan
+from matewindow.learning.recalibration import Recalibration
 from matewindow.mating import FATES
 from matewindow.outlook import batch_outlook
 from matewindow.paths import Sources
@@ -195,3 +196,11 @@ def test_hours_thought_possible_are_those_of_the_batch_as_what_comes_is() -> Non
     row = row_of(cases, SMALL.grafts(year)[0], 22)
     assert cases.window_hours_came[row] > 1.0
     np.testing.assert_allclose(cases.window_hours[row], cases.window_hours_came[row], atol=1e-9)
+
+
+def test_what_puts_flying_days_right_is_judged_and_leaves_the_queens_alone() -> None:
+    right = Recalibration(-0.4, 0.7, 0.1, 0.1)
+    moved = judge_season(replace(small(), days=right), SMALL, YEAR)
+    np.testing.assert_allclose(moved.day_p, right.apply(season().day_p), atol=1e-12)
+    np.testing.assert_array_equal(moved.day_usual, season().day_usual)
+    np.testing.assert_array_equal(moved.window_p, season().window_p)

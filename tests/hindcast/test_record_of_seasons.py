@@ -17,6 +17,7 @@ from matewindow.hindcast.asof import Ground
 from matewindow.hindcast.cases import flying_day_cases, window_cases
 from matewindow.hindcast.following import following, following_sentences
 from matewindow.hindcast.oneseason import STAGES_D
+from matewindow.hindcast.report import told
 from matewindow.hindcast.running import Hindcast, hindcast
 from matewindow.hindcast.seasons import Plan, make_plan
 from matewindow.siteweather import SiteWeather
@@ -207,3 +208,24 @@ def test_nobody_beats_the_best_day_and_the_advice_is_no_worse_than_any_day() -> 
     assert worth["advised"] > worth["any"]  # waiting costs, and the advice knows it
     assert found.n == 20 * (24 - 6)
     assert following_sentences(found)[0].startswith("Following the advice")
+
+
+def test_the_report_says_with_what_the_odds_were_made_and_what_the_weather_is() -> None:
+    ground = replace(sample(), model="2026.1+day-recalibration-20261130-00000000", remarks=("Invented weather.",))
+    found = told(ground, of_the_sample())
+    notes = found.data()["products"][0]["notes"]
+    assert "Invented weather." in notes
+    assert found.data()["model"] == ground.model
+    assert ground.model in " ".join(notes)
+    assert "Invented weather." in found.text()
+    assert "Invented weather." in found.page()
+
+
+def test_a_hostile_name_stays_text_on_the_page() -> None:
+    """The service gives this page to browsers."""
+    name = "<script>alert('1')</script><img src=x onerror=alert(1)> & \"Heath\""
+    ground = replace(sample(), site=replace(sample().site, name=name), remarks=(name,))
+    page = told(ground, of_the_sample()).page()
+    assert "<script" not in page
+    assert "<img" not in page
+    assert "&lt;script&gt;alert(&#39;1&#39;)&lt;/script&gt;" in page

@@ -68,7 +68,7 @@ class Made:
             (wanted.keep / f"season-{done}").write_bytes(b"judged")
             on_season(done + 1, SEASONS)
         page = f"<!doctype html><p>{wanted.asked['first_graft']}</p>"
-        return MadeRecord({"model": wanted.biology.version, "figure": 0.1 + 0.2}, page, "3 seasons judged.")
+        return MadeRecord({"model": wanted.using.biology.version, "figure": 0.1 + 0.2}, page, "3 seasons judged.")
 
 
 @pytest.fixture

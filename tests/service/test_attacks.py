@@ -395,6 +395,7 @@ def test_the_service_gives_no_csv(document: dict[str, Any]) -> None:
         "application/json",
         "application/geo+json",
         "text/calendar",
+        "text/html",  # the page of a site's record, see tests/service/test_site_records.py and tests/hindcast
         "text/plain",
         "application/openmetrics-text",
     }
