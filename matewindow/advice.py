@@ -137,6 +137,9 @@ def _work(outlook: Outlook, now: date) -> str:
         return f"Eggs seen: leave her alone until there is sealed brood, about {weekday_day(brood)}."
     give_up = events["give up"].day
     hope = outlook.still_good.get(now, 0.0)
+    if now >= give_up and not outlook.batch.checks:  # nobody has looked: most of them may well be in lay
+        left = "give it a test frame of eggs, unite it or start it afresh."
+        return f"Look for eggs now. A nuc without any is past saving: {left}"
     if now >= give_up or (outlook.batch.checks and now >= events["late"].day and hope < HOPELESS):
         return (
             "Past saving for most: look once more, then give the nuc a test frame of eggs, unite it or start it afresh."

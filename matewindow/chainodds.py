@@ -15,6 +15,7 @@ import numpy as np
 
 from matewindow import mating
 from matewindow.odds import Cells, agreeing, by_day, share_left
+from matewindow.pathparts import PAST_YEARS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -218,26 +219,46 @@ class Chain:
         n_paths = paths.hours.shape[1]
         if usual is None or paths.block is None:
             own, column = paths.hours, np.arange(n_paths)
-            course = self._run(own, drones, first_emergence, weights)
+            course = self._run(own, drones, first_emergence, weights, n_paths)
             return ChainOdds.of(course, column, self._lags, self._mating.loss_per_flight), None
         # what has gone over to its past year before any queen flies is no other weather than that year alone
         flying = slice(first_emergence + self._first_age, None)
         differs = (paths.hours[flying] != usual.hours[flying][:, paths.block]).any(axis=0)
-        own, n_own = paths.hours[:, differs], int(differs.sum())
-        column = np.where(differs, np.cumsum(differs) - 1, n_own + paths.block)
-        course = self._run(np.concatenate([own, usual.hours], axis=1), drones, first_emergence, weights)
+        # nor do those differ that follow the same member for as long as queens fly
+        lasting = np.flatnonzero(differs & (paths.origin[paths.source[-1]] != PAST_YEARS))
+        first, like = _different(paths.hours[flying][:, lasting])
+        differs[lasting] = False
+        own = np.concatenate([lasting[first], np.flatnonzero(differs)])
+        n_own, column = len(own), len(own) + paths.block
+        column[lasting], column[differs] = like, np.arange(len(first), n_own)
+        hours = np.concatenate([paths.hours[:, own], usual.hours], axis=1)
+        course = self._run(hours, drones, first_emergence, weights, n_paths + usual.hours.shape[1])
         every = np.arange(usual.hours.shape[1])
         alone = ChainOdds.of(
             course.on(slice(n_own, n_own + len(every))), every, self._lags, self._mating.loss_per_flight
         )
         return ChainOdds.of(course, column, self._lags, self._mating.loss_per_flight), alone
 
-    def _run(self, hours: Floats, drones: Floats, first_emergence: int, weights: Floats) -> Course:
-        n_emergence, n_columns = len(weights), hours.shape[1]
-        if self._room is None or self._room.flights.shape[1] != n_emergence or self._room.flights.shape[2] < n_columns:
-            self._room = Course.empty(n_emergence, n_columns, self._mating)
-        room = self._room.on(slice(0, n_columns))
+    def _run(self, hours: Floats, drones: Floats, first_emergence: int, weights: Floats, n_room: int) -> Course:
+        """A course of some columns in room for as many as there may be of another batch of the site."""
+        n_emergence, room = len(weights), self._room
+        if room is None or room.flights.shape[1] != n_emergence or room.flights.shape[2] < n_room:
+            room = self._room = Course.empty(n_emergence, n_room, self._mating)
+        room = room.on(slice(0, hours.shape[1]))
         return course(hours, drones, first_emergence, n_emergence, self._mating, weights[:, None], into=room)
+
+
+def _different(hours: Floats) -> tuple[Indices, Indices]:
+    """Which columns differ from each other (indices), and which of these each column is like (index into them)."""
+    every = np.arange(hours.shape[1])
+    if not len(every):
+        return every, every
+    # columns that are alike have the same sum, whatever the days weigh
+    marks = (np.cos(np.arange(len(hours)))[:, None] * hours).sum(axis=0)
+    _, own, like = np.unique(marks, return_index=True, return_inverse=True)
+    if np.array_equal(hours[:, own[like]], hours):
+        return own, like
+    return every, every
 
 
 def _over_cells(share: Floats, mass: Floats) -> Floats:

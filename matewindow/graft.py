@@ -6,6 +6,7 @@ weather cancels. The tie rule is judgement, stated in ``models/literature.md``.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -237,15 +238,18 @@ def laying_range(n_grafts: int, share: Floats, weight: Floats | None = None) -> 
     """
     from scipy.special import bdtr
 
-    classes, of_path = np.unique(np.round(np.clip(share, 0.0, 1.0), 3), return_inverse=True)
-    number = np.bincount(of_path, weight)
-    counts, p = np.arange(n_grafts + 1, dtype=np.float64), classes[:, None]
-    if n_grafts < _NORMAL_FROM:
-        each = bdtr(counts, n_grafts, p)
-    else:
-        each = mating.normal_cdf((counts + 0.5 - n_grafts * p) / np.sqrt(np.maximum(n_grafts * p * (1.0 - p), 1e-6)))
-    low, high = np.minimum(np.searchsorted((number / number.sum()) @ each, [0.1, 0.9]), n_grafts)
-    return int(low), int(high)
+    by_thousandth = np.bincount(np.rint(1000.0 * np.clip(share, 0.0, 1.0)).astype(np.intp), weight)
+    classes = np.flatnonzero(by_thousandth)
+    number, p = by_thousandth[classes] / by_thousandth.sum(), classes / 1000.0
+
+    def up_to(count: int) -> float:
+        if n_grafts < _NORMAL_FROM:
+            return float(number @ bdtr(float(count), n_grafts, p))
+        spread_out = np.sqrt(np.maximum(n_grafts * p * (1.0 - p), 1e-6))
+        return float(number @ mating.normal_cdf((count + 0.5 - n_grafts * p) / spread_out))
+
+    low, high = (bisect_left(range(n_grafts), point, key=up_to) for point in (0.1, 0.9))
+    return low, high
 
 
 def _prime(day: date, site: Site, biology: Biology) -> tuple[date, date]:

@@ -177,6 +177,8 @@ def daily_flows(
     n_ages = chain_ages(mating)
     exponent = _flight_exponent(hours, drones, first_emergence + n_emergence + n_ages, mating)
     inflow, eager = maturing(n_ages, mating), drive(np.arange(n_ages), mating)
+    last_eager = int(mating.full_drive_to_age_d)
+    at_full_drive = np.exp(exponent[: first_emergence + n_emergence + last_eager])  # by day, whatever their age
     virgin = np.zeros((n_emergence, hours.shape[1]))
     in_time, late = _Line(mating), _Line(mating)
     stays: list[Floats] = []
@@ -188,7 +190,7 @@ def daily_flows(
         stays = stays[: in_time.wait - 1]
         if eager[age]:
             today = slice(first_emergence + age, first_emergence + age + n_emergence)
-            stays.insert(0, np.exp(eager[age] * exponent[today]))
+            stays.insert(0, at_full_drive[today] if age <= last_eager else np.exp(eager[age] * exponent[today]))
             p = 1.0 - stays[0]
             first = virgin * p
             virgin -= first
@@ -236,6 +238,8 @@ class _Line:
             Those that have now made the flights they need, those that have waited in vain for the last of them, and
             all that made a second or a third flight.
         """
+        if fresh is None and self._after_one.pending is None and self._after_two.pending is None:
+            return None, None, None
         second, settled_one = self._after_one.fly(p, stayed)
         third, settled_two = self._after_two.fly(p, stayed)
         with_two = None if second is None else (1.0 - self._three) * second
@@ -252,6 +256,7 @@ class _Waiting:
     def __init__(self, days: int) -> None:
         self.joined: list[Floats | None] = [None] * days
         self.pending: Floats | None = None
+        self._nil = np.zeros(0)
 
     @property
     def due(self) -> bool:
@@ -275,14 +280,15 @@ class _Waiting:
             self.pending -= flying
         if settled is not None:
             self.pending -= settled
-            np.maximum(self.pending, 0.0, out=self.pending)  # rounding only
+            # rounding only; against an array it takes a third of the time that it takes against a number
+            np.maximum(self.pending, self._nil, out=self.pending)
         return flying, settled
 
     def join(self, queens: Floats | None) -> None:
         """Add those whose last flight was today; None where there can be none."""
         self.joined.insert(0, queens)
         if queens is not None and self.pending is None:
-            self.pending = queens.copy()
+            self.pending, self._nil = queens.copy(), np.zeros_like(queens)
         elif queens is not None and self.pending is not None:
             self.pending += queens
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from matewindow import mating
 from matewindow.errors import RequestError
-from matewindow.resampling import redrawn_ranges
+from matewindow.resampling import ranges_of, redrawn_sums
 
 if TYPE_CHECKING:
     from datetime import date
@@ -272,7 +272,7 @@ def risks(odds: Mass, paths: Paths, biology: Biology, *, ranges: bool = True) ->
     tops = np.stack([masses[0], masses[1:4].sum(axis=0), odds.well_mated_from(late_egg)])
     bottoms = np.stack([masses.sum(axis=0), masses[:4].sum(axis=0), masses[0]])
     known = ranges and len(paths.years) >= MIN_YEARS_FOR_RANGE
-    spans = redrawn_ranges(tops, bottoms, paths) if known else np.full((3, 2), np.nan)
+    spans = _redrawn(tops, masses[4], paths) if known else np.full((3, 2), np.nan)
 
     def result(i: int) -> Range | None:
         bottom = bottoms[i].sum()
@@ -288,6 +288,12 @@ def risks(odds: Mass, paths: Paths, biology: Biology, *, ranges: bool = True) ->
     # without rounding the last digit of equal masses would choose the points of the spread
     likely = np.round(bottoms[0] * len(single), _DIGITS)
     return Risks(well, result(1), result(2), ByPath(single, likely))
+
+
+def _redrawn(tops: Floats, lost: Floats, paths: Paths) -> Floats:
+    """Ranges of the risks, (3, 2); what their shares are taken of is made up of their own sums and of the lost."""
+    well, poor, delayed, gone = redrawn_sums(np.stack([*tops, lost]), paths).T
+    return ranges_of(np.stack([well, poor, delayed], axis=1), np.stack([well + poor + gone, well + poor, well], axis=1))
 
 
 def egg_quantiles(by_day: Floats, first: np.datetime64, site: Site) -> dict[str, date] | None:

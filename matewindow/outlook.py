@@ -371,7 +371,8 @@ def prime_sums(hours: Floats, weights: Floats, biology: Biology) -> tuple[Floats
     """
     n_emergence, n_paths = weights.shape[1], hours.shape[1]
     start, end = int(biology.mating.prime_from_age_d), int(biology.mating.prime_to_age_d)
-    total = np.concatenate([np.zeros((1, n_paths)), np.cumsum(hours[RUN_IN_D:], axis=0)])
+    asked = hours[RUN_IN_D : RUN_IN_D + n_emergence + end]
+    total = np.concatenate([np.zeros((1, n_paths)), np.cumsum(asked, axis=0)])
     emergence = np.arange(n_emergence)
     sums = total[emergence + end + 1] - total[emergence + start]
     mass = np.repeat(weights / n_paths, n_paths, axis=1)

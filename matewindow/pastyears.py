@@ -109,11 +109,11 @@ def past_rows(
     cut = [nearest[:, margin + shift : margin + shift + len(days)] for shift in SHIFTS_D]
     taken = np.stack(cut, axis=1).reshape(-1, len(days))
     year = np.repeat(np.arange(len(years)), len(SHIFTS_D))
-    unknown = taken < 0
+    unknown, cell = taken < 0, year[:, None] * flown.strict_h.shape[1] + np.maximum(taken, 0)
 
     def blocks(values: Floats) -> Floats:
         """(years, wide days, ...) to (years x shifts, days, ...)."""
-        found = values[year[:, None], np.maximum(taken, 0)]
+        found: Floats = values.reshape(-1, *values.shape[2:]).take(cell, axis=0)
         found[unknown] = np.nan
         return found
 
@@ -200,7 +200,8 @@ def warming(past: SiteWeather, at: Indices, years: NDArray[np.int64], target: in
     good = ~np.isnan(means)
     if good.sum() < forecast.trend_min_years:
         return np.zeros(len(years))
-    slope = np.polyfit(years[good], means[good], 1)[0]
+    year, mean = years[good] - years[good].mean(), means[good] - means[good].mean()
+    slope = (year @ mean) / (year @ year)  # least squares
     return float(np.clip(slope, 0.0, forecast.trend_cap_k_per_a)) * (target - years).astype(np.float64)
 
 
@@ -208,6 +209,8 @@ def _nearest_known(known: NDArray[np.bool_]) -> Indices:
     """For each row and day the nearest known day of that row, -1 where none is close enough; shape as ``known``."""
     day = np.arange(known.shape[1])
     nearest = np.where(known, day, -1)
+    if known.all():
+        return nearest
     for reach in range(1, FILL_REACH_D + 1):
         for step in (-reach, reach):
             other = np.clip(day + step, 0, len(day) - 1)

@@ -59,6 +59,13 @@ class Sources:
     hindsight: bool = False
     kept: KeptRows | None = field(default=None, repr=False, compare=False)
 
+    @property
+    def window_only(self) -> Sources:
+        """The same in the hours of the mating window alone, which are all that odds ask for."""
+        parts = self.observed, self.run, self.members, self.past
+        observed, run, members, past = (None if part is None else part.window_only for part in parts)
+        return replace(self, observed=observed, run=run, members=members, past=past)
+
 
 @dataclass(frozen=True)
 class Paths:
@@ -417,8 +424,9 @@ def _follow(
     """
     forecasts = [rows for rows in kinds if rows.kind == FORECAST]
     row_of = np.concatenate([first_of[id(rows)] + np.arange(len(rows.strict_h)) for rows in forecasts])
-    known = ~np.isnan(np.concatenate([rows.strict_h for rows in forecasts]).T)
-    wanted = (lead[:, None] >= 0) & (lead[:, None] < switch)
+    ahead = slice(*np.searchsorted(lead, [0, switch.max()]))  # no path is on its member on any other day
+    source, wanted = source[ahead], lead[ahead, None] < switch
+    known = ~np.isnan(np.concatenate([rows.strict_h[:, ahead] for rows in forecasts]).T)
     if len(forecasts) > 1:  # then the first row is the single run
         _overlay(source, row_of[0], wanted & known[:, :1])
     _overlay(source, row_of[member], wanted & known[:, member])

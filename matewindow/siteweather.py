@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -82,6 +82,10 @@ class SiteWeather:
             if values is not None:
                 lacking |= np.isnan(values)
         return np.asarray((lacking & (self.share > 0.0)).sum(axis=-1) <= 1)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """For pickle: the fields alone, since what was worked out from them would take as much room once more."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
 
     def whole_days(self) -> SiteWeather:
         """The same weather with 24 hours a day again: hours that are not there are missing and have no share."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from matewindow.flight import CAUSES
 from matewindow.pathparts import ORIGINS
+from matewindow.resampling import quantiles
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,24 +101,6 @@ class DayFigures:
             shares=paths.daily_shares(days),
             drones=drones[days],
         )
-
-
-def quantiles(values: Floats, shares: tuple[float, ...]) -> Floats:
-    """As ``numpy.quantile`` along the last axis, to the last digit, in a fifth of its time.
-
-    Args:
-        values: none missing, shape (..., n).
-        shares: 0 to 1, shape (k,).
-
-    Returns:
-        Shape (k, ...).
-    """
-    ordered, at = np.sort(values, axis=-1), (values.shape[-1] - 1) * np.asarray(shares, dtype=np.float64)
-    below = np.floor(at).astype(np.intp)
-    low, high = ordered[..., below], ordered[..., np.minimum(below + 1, values.shape[-1] - 1)]
-    part = at - below
-    between = np.where(part < 0.5, low + (high - low) * part, high - (high - low) * (1.0 - part))
-    return np.moveaxis(between, -1, 0)
 
 
 def day_outlooks(

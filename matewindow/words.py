@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
 
 def day_month(day: date) -> str:
     """A date as a person says it: 9 June."""
-    return f"{day.day} {day:%B}"
+    return f"{day.day} {_MONTHS[day.month - 1]}"
 
 
 def weekday_day(day: date) -> str:
     """The same with its weekday: Tuesday 9 June."""
-    return f"{day:%A} {day_month(day)}"
+    return f"{_WEEKDAYS[day.weekday()]} {day_month(day)}"
 
 
 VERBAL = ((0.99, "nearly certain"), (0.90, "very likely"), (0.66, "likely"), (0.33, "about as likely as not"))

@@ -145,6 +145,15 @@ def test_after_two_empty_looks_late_in_the_window_the_nuc_is_past_saving(age: in
     assert "usual" not in text
 
 
+@pytest.mark.parametrize("age", [30, 60, 200])
+def test_long_after_a_window_in_which_nobody_looked_the_odds_stand_and_a_look_is_due(age: int) -> None:
+    """Likely mated and past saving at once would be nonsense: only a nuc found without eggs is."""
+    parts = told(looked(), Sources(observed=FINE, past=PAST), on_age(age))
+    text = " ".join(parts)
+    assert "Look for eggs now. A nuc without any is past saving" in text
+    assert re.search(r"(likely|certain) to be well mated", text)
+
+
 def test_an_empty_look_in_bad_weather_leaves_hope_and_says_when_to_look_again() -> None:
     """No flying day to age 14: a virgin without eggs then is what there must be, and fine days come."""
     shut_in = by_hours("2026-05-01", np.where(np.arange(90) < 36, 0.0, 4.0))  # fine from 6 June

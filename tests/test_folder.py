@@ -13,11 +13,12 @@ import pytest
 
 from matewindow.biology import load_biology
 from matewindow.errors import WeatherFileError
-from matewindow.site import Site
+from matewindow.site import Site, read_site
 from matewindow.sources import load_sources
 from matewindow.weather.folder import FILES, read_folder
 from matewindow.weather.join import joined
 from matewindow.weather.normal import Provenance, Weather, make_weather
+from tests.conftest import SAMPLE
 from tests.weather.test_typical import GREENSBORO, epw_text
 
 if TYPE_CHECKING:
@@ -247,3 +248,32 @@ def test_a_site_beside_the_date_line_has_neighbours_across_it(home: Path) -> Non
     text = answer("2026-06-01", 5, 15.0, latitude=-16.5).replace(str(SITE.longitude), "179.8")
     (home / "forecast.json").write_text(text, encoding="utf-8")
     assert read_folder(home, Site("Fiji (invented)", -16.5, -179.9, 10.0, "Pacific/Fiji")).forecast is not None
+
+
+# --- whose weather it is ----------------------------------------------------------------------------------------
+
+
+def test_a_line_in_the_folder_says_whose_weather_it_is(home: Path) -> None:
+    put(home, forecast_json=answer("2026-06-01", 5, 15.0), past_csv=table("2026-05-01", 20))
+    (home / "terms.txt").write_text("  My own station,\n no terms \n", encoding="utf-8")
+    folder = read_folder(home, SITE)
+    parts = [part for part in (folder.forecast, folder.record, folder.past) if part is not None]
+    assert {part.provenance.licence for part in parts} == {"My own station, no terms"}
+    (home / "terms.txt").unlink()
+    assert read_folder(home, SITE).forecast.provenance.licence == "Weather data by Open-Meteo.com (CC BY 4.0)"  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("text", ["", " \n", "x" * 201, "a\x00b"])
+def test_a_line_that_says_nothing_is_refused_with_its_file(home: Path, text: str) -> None:
+    put(home, forecast_json=answer("2026-06-01", 5, 15.0))
+    (home / "terms.txt").write_text(text, encoding="utf-8")
+    with pytest.raises(WeatherFileError, match="does not say in a line whose weather") as refused:
+        read_folder(home, SITE)
+    assert Path(refused.value.where or "").name == "terms.txt"
+
+
+def test_the_sample_says_that_it_is_invented() -> None:
+    site = read_site(SAMPLE / "site.toml")
+    folder = read_folder(SAMPLE, site)
+    assert folder.past is not None
+    assert folder.past.provenance.licence.startswith("Invented weather")

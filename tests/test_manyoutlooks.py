@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from matewindow import mating
 from matewindow.biology import load_biology
-from matewindow.chainodds import Chain
+from matewindow.chainodds import Chain, _different
 from matewindow.errors import MatewindowError, RequestError
 from matewindow.flight import CAUSES
 from matewindow.graft import graft_decision
@@ -23,9 +23,10 @@ from matewindow.keptpast import KeptPast, past_edition, past_key
 from matewindow.manyoutlooks import outlooks_of
 from matewindow.odds import after_checks, odds_of, risks, still_good
 from matewindow.outlook import RUN_IN_D, Outlook, batch_outlook, known_hours, window_span
+from matewindow.pathparts import FORECAST
 from matewindow.paths import Judged, Sources, build_paths
 from matewindow.processes import in_processes
-from matewindow.resampling import draw_weights, redrawn_ranges, resampled_ranges
+from matewindow.resampling import draw_weights, quantiles, redrawn_ranges, resampled_ranges
 from matewindow.siteweather import lay_on_site
 from matewindow.sources import sources_of
 from matewindow.timeline import Batch, Check, emergence_days, graft_time
@@ -33,7 +34,6 @@ from matewindow.weather.entries import DamagedError
 from matewindow.weather.folder import WeatherFolder
 from matewindow.weather.normal import Provenance, Weather, make_weather
 from matewindow.weather.steps import WetHours, respread
-from matewindow.windowdays import quantiles
 from tests.made_weather import by_hours, changeable, stand
 
 if TYPE_CHECKING:
@@ -186,9 +186,12 @@ def past_days(seed: int = 5, n_years: int = 21) -> SiteWeather:
 # --- the parts that are shared ----------------------------------------------------------------------------------------
 
 
-def paths_of(seed: int, batch: Batch) -> tuple[Paths, Paths | None, np.datetime64, Floats]:
+def paths_of(
+    seed: int, batch: Batch, observed: SiteWeather | None = None
+) -> tuple[Paths, Paths | None, np.datetime64, Floats]:
     """Paths of a batch without missing hours, its first emergence day and shares of emergence."""
     sources = Sources(
+        observed=observed,
         members=changeable("2026-05-27", 16, np.random.default_rng(seed), n_series=11, kind="ensemble"),
         past=past_days(seed),
     )
@@ -239,6 +242,39 @@ def test_a_window_beyond_the_forecast_runs_the_chain_on_its_past_years_only() ->
     assert odds.course.unmated.shape[1] == usual.hours.shape[1] < paths.hours.shape[1] / 5
     assert before is not None
     assert odds.fates() == pytest.approx(before.fates(), abs=1e-12)
+
+
+@pytest.mark.parametrize("grafted", [date(2026, 4, 12), date(2026, 4, 21)])
+@pytest.mark.parametrize("checks", [(), ("virgin", "nothing")])
+def test_paths_that_follow_one_member_for_as_long_as_queens_fly_share_one_run(
+    grafted: date, checks: tuple[Seen, ...]
+) -> None:
+    observed = changeable("2026-04-01", 60, np.random.default_rng(3))
+    paths, usual, first, weights = paths_of(7, Batch(graft_time(grafted, SITE)), observed)
+    assert usual is not None
+    drones = np.linspace(0.5, 1.0, len(paths.days))
+    seen = tuple(Check(SITE.civil_day(first + 10 + 6 * i), saw) for i, saw in enumerate(checks))
+    chain, _ = Chain(BIOLOGY).odds(paths, usual, drones, RUN_IN_D, weights)
+    lasting = paths.origin[paths.source[-1]] == FORECAST
+    assert 0.1 < lasting.mean() < 0.9
+    n_own = chain.course.unmated.shape[1] - usual.hours.shape[1]
+    assert n_own == (~lasting).sum() + len(np.unique(paths.member[lasting]))
+    plain = after_checks(odds_of(paths.hours, drones, RUN_IN_D, weights, BIOLOGY), seen, first, SITE)
+    found = chain.after(seen, first, SITE)
+    np.testing.assert_allclose(found.by_path(), plain.by_path(), atol=1e-13)
+    np.testing.assert_allclose(found.egg_days(), plain.egg_days(), atol=1e-12)
+    np.testing.assert_allclose(found.well_mated_from(15), plain.well_mated_from(15), atol=1e-13)
+
+
+def test_different_paths_of_the_same_sum_are_not_taken_for_alike() -> None:
+    """No two days weigh the same, but another history of hours may come to the same all the same."""
+    weigh = np.cos(np.arange(2.0))
+    hours = np.array([[2.0, 2.0, 0.0], [0.0, 0.0, 2.0 * weigh[0] / weigh[1]]])
+    own, like = _different(hours)
+    np.testing.assert_array_equal(hours[:, own[like]], hours)
+    own, like = _different(hours[:, :2])
+    assert len(own) == 1
+    assert _different(hours[:, :0])[0].size == 0
 
 
 def test_room_that_is_used_again_leaves_nothing_of_the_batch_before() -> None:

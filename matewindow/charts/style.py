@@ -36,8 +36,8 @@ SHAPES = {
     USUAL: "M-1,0L1,0",
 }
 
-ORIGIN_WORDS = {"observed": "observed", "forecast": "forecast", "past_years": "past years"}
-ORIGIN_FILLS = {"observed": "#004B76", "forecast": "#56B4E9", "past years": PAPER}
+ORIGIN_WORDS = {"observed": "measured", "forecast": "forecast", "past_years": "past years"}
+ORIGIN_FILLS = {"measured": "#004B76", "forecast": "#56B4E9", "past years": PAPER}
 CAUSE_WORDS = {"cold": "cold", "wind": "wind", "rain": "rain", "heat": "heat", "light": "poor light"}
 CAUSE_FILLS = {"cold": "#00304D", "wind": "#00705A", "rain": "#4A90C4", "heat": "#E69F00", "poor light": "#F7EFA0"}
 

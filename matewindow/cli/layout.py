@@ -46,7 +46,7 @@ def foot(report: dict[str, Any]) -> list[Text]:
     if "+" in model:  # the literature's own version is without
         lines.append(Text(f"Model: {model}, learnt from records.", style="dim"))
     licences = sorted({s["licence"] for s in report["sources"]})
-    lines.append(Text("Weather: " + "; ".join(licences), style="dim"))
+    lines.append(Text("Source and terms of the weather: " + "; ".join(licences), style="dim"))
     lines += [Text(c, style="dim") for c in report["cautions"]]
     return lines
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 Report = dict[str, Any]
+NATS = "A gain of 0.01 nats means that what came true had been given a probability about 1 % higher."
 
 
 def learn_tables(report: Report) -> list[Any]:
@@ -30,7 +31,13 @@ def learn_tables(report: Report) -> list[Any]:
         out += _rates(report)
     for finding in report["findings"]:
         out += _finding_lines(finding, dry_run=report["dry_run"])
-    return out
+    return out + nats_lines(report["findings"])
+
+
+def nats_lines(findings: list[Report]) -> list[Text]:
+    """What a nat is, where one was spoken of."""
+    said = [f["sentence"] for f in findings] + [r["sentence"] for f in findings for r in f.get("remarks", ())]
+    return [Text(NATS, style="dim")] if any(" nats " in sentence for sentence in said) else []
 
 
 def _rates(report: Report) -> list[Any]:
@@ -75,13 +82,17 @@ def models_tables(report: Report) -> list[Any]:
     for m in report["models"]:
         made = "-" if m["made_at"] is None else m["made_at"][:10]
         gain = "-" if m["gain"] is None else f"{m['gain']:+.4f}"
-        records = "-" if m["records"] is None else str(m["records"])
-        table.add_row("in use" if m["in_use"] else "", m["name"], made, m["version"] or "damaged", records, gain)
+        records = "-" if m["records"] is None else f"{m['records']:,}"
+        table.add_row("*" if m["in_use"] else "", m["name"], made, m["version"] or "damaged", records, gain)
     faults = [Text(f"! {m['fault']}", style="yellow") for m in report["models"] if m["fault"]]
     return [
         table,
         *faults,
-        Text("Gain: how much better the odds were on seasons or sites left out, in nats a record.", style="dim"),
+        Text(
+            "* in use. Beside: the version of the parameters that it goes with. Gain: how much better the odds were "
+            f"on seasons or sites left out, in nats a record. {NATS}",
+            style="dim",
+        ),
     ]
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from matewindow.cli.layout import new_table
+from matewindow.cli.learning_tables import nats_lines
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -34,7 +35,7 @@ def weather_tables(report: Report) -> list[Any]:
     out.append(Text(""))
     for finding in report["findings"]:
         out += _finding_lines(finding, dry_run=report["dry_run"])
-    return out
+    return out + nats_lines(report["findings"])
 
 
 def _finding_lines(finding: Report, *, dry_run: bool) -> list[Any]:
@@ -45,6 +46,7 @@ def _finding_lines(finding: Report, *, dry_run: bool) -> list[Any]:
     elif finding["earned"] and dry_run:
         lines.append(Text("  It has earned its use, but nothing is kept: this was a dry run."))
     if finding["rows"]:
+        lines.append(Text(""))
         lines.append(_weights(finding["rows"]) if finding["kind"] == "forecast-weight" else _errors(finding["rows"]))
     return [*lines, Text("")]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from rich import box
@@ -14,7 +15,7 @@ Report = dict[str, Any]
 _COLUMNS = {
     "site": ("id", "name", "latitude", "longitude", "elevation_m", "timezone"),
     "builder": ("id", "name", "site_id", "kind", "strength_frames", "recovering_until"),
-    "batch": ("id", "name", "site_id", "grafted_on", "moved_on", "emerged_on", "ended_on"),
+    "batch": ("id", "name", "site_id", "grafted_on", "emerged_on", "ended_on"),
     "nuc": ("id", "name", "site_id", "batch_id", "cell_placed_on", "emerged_on", "outcome"),
     "check": ("id", "batch_id", "nuc_id", "day", "saw"),
 }
@@ -33,9 +34,9 @@ def plain(value: object) -> str:
 
 def table_of(names: tuple[str, ...], rows: list[list[str]]) -> Table:
     """A table of text, without markup."""
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, show_header=any(names))
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, show_header=any(names), padding=(0, 1, 0, 0), pad_edge=False)
     for name in names:
-        table.add_column(name, overflow="fold")
+        table.add_column(name, overflow="fold", no_wrap=name == "id")  # an id is there to be copied
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     return table
@@ -58,8 +59,13 @@ def list_tables(kind: str, report: Report) -> list[Any]:
 
 def history_tables(report: Report) -> list[Any]:
     """What was done, one step a line, with the fields that it changed."""
-    rows = [[s["at"], s["who"], s["action"], str(s["version"]), _changed(s)] for s in report["items"]]
+    rows = [[_to_the_second(s["at"]), s["who"], s["action"], str(s["version"]), _changed(s)] for s in report["items"]]
     return [table_of(("when", "who", "what", "version", "fields"), rows)]
+
+
+def _to_the_second(value: str) -> str:
+    """A time without its fractions, which nobody reads in a table; anything else as it is."""
+    return re.sub(r"^(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)\.\d+Z$", r"\1Z", value)
 
 
 def _changed(step: Report) -> str:
@@ -76,7 +82,7 @@ def access_tables(title: str, report: Report) -> list[Any]:
     if not report["items"]:
         return [Text(f"There are no {title}.")]
     names = tuple(report["items"][0])
-    return [table_of(names, [[plain(row[n]) for n in names] for row in report["items"]])]
+    return [table_of(names, [[_to_the_second(plain(row[n])) for n in names] for row in report["items"]])]
 
 
 def secret_tables(report: Report, what: str) -> list[Any]:

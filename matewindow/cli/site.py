@@ -17,7 +17,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of a ta
 
 @app.command()
 def find(
-    name: Annotated[str, typer.Argument(help="Name of a village, town or postal code.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of a village, town or postal code.")],
     count: Annotated[int, typer.Option("--count", min=1, max=100, help="How many at most.")] = 10,
     as_json: AsJson = False,
 ) -> None:

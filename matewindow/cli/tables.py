@@ -91,7 +91,7 @@ def window_tables(report: Report) -> list[Any]:
             f"{d['effective_hours_p10']:.1f}-{d['effective_hours_p90']:.1f}",
             "-" if d["usual_hours"] is None else f"{d['usual_hours']:.1f}",
             _spoiled(d["spoiled_by"], most=2),
-            _FROM[kind] if d["shares"][kind] > 0.995 else f"{_pc(d['shares'][kind])}% {_FROM[kind]}",
+            _FROM[kind] if d["shares"][kind] > 0.995 else f"{_pc(d['shares'][kind])} % {_FROM[kind]}",
             style="" if d["prime"] else "dim",
         )
     work = new_table("Dates and work")
@@ -162,7 +162,7 @@ def weather_tables(report: Report) -> list[Any]:
     used = ", ".join(f"{q['used']:.0f} of {q['limit']:.0f} this {q['period']}" for q in report["quota"])
     licences = sorted({a["licence"] for a in report["attempts"] if a["licence"]})
     foot = [Text(f"Open-Meteo quota used: {used}.", style="dim"), Text(f"Kept in {report['store']}", style="dim")]
-    return [table, *reasons, *foot, Text("Weather: " + "; ".join(licences), style="dim")]
+    return [table, *reasons, *foot, Text("Source and terms of the weather: " + "; ".join(licences), style="dim")]
 
 
 def services_tables(report: Report) -> list[Any]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from matewindow.feeds.entries import Alarm, Entry
@@ -136,6 +137,25 @@ class _Scene:
     now: datetime
     sources: Sources | None
 
+    @cached_property
+    def place(self) -> str:
+        """The name of the site."""
+        return one_line(self.site.name)
+
+    @cached_property
+    def graft(self) -> str:
+        """The day of the graft in words."""
+        day = self.batch.grafted.astimezone(self.site.zone)
+        return f"graft of {weekday_day(day)} {day.year}"
+
+    @cached_property
+    def worked_out(self) -> str:
+        """The time of working out in words."""
+        moment = self.now if self.outlook is None else self.outlook.now
+        local = moment.astimezone(self.site.zone)
+        clock = f"{weekday_day(local)} {local.year}, {local:%H:%M} ({self.site.timezone})"
+        return f"Worked out {clock}; written anew only when something here changes."
+
 
 def eggs_seen(batch: Batch) -> date | None:
     """The day of the last look if it showed eggs."""
@@ -163,7 +183,7 @@ def _entry(event: Event, kind: Kind, scene: _Scene) -> Entry:
         start, end, hours = _move(scene)
         alarms = _evening_before(start, scene)
     lines = [
-        f"{scene.name}, {_graft(scene)}, at {one_line(scene.site.name)}.",
+        f"{scene.name}, {scene.graft}, at {scene.place}.",
         event.work,
         hours,
         event.caution,
@@ -181,10 +201,10 @@ def _entry(event: Event, kind: Kind, scene: _Scene) -> Entry:
         start=start,
         end=end,
         ground=ground_of(kind.key, scene.outlook, scene.sources),
-        worked_out=_worked_out(scene),
+        worked_out=scene.worked_out,
         alarms=alarms,
         categories=("Queen rearing", kind.category),
-        location=one_line(scene.site.name),
+        location=scene.place,
     )
 
 
@@ -204,23 +224,11 @@ def _days(event: Event, kind: Kind, batch: Batch) -> tuple[date, date]:
     return event.earliest, last + _DAY
 
 
-def _graft(scene: _Scene) -> str:
-    day = scene.batch.grafted.astimezone(scene.site.zone)
-    return f"graft of {weekday_day(day)} {day.year}"
-
-
 def _range(event: Event, kind: Kind) -> str:
     if not kind.shifts or event.earliest == event.latest:
         return ""
     days = f"{day_month(event.earliest)} to {day_month(event.latest)}"
     return f"This goes by the day of emergence: {days} in 9 of 10 batches."
-
-
-def _worked_out(scene: _Scene) -> str:
-    moment = scene.now if scene.outlook is None else scene.outlook.now
-    local = moment.astimezone(scene.site.zone)
-    clock = f"{weekday_day(local)} {local.year}, {local:%H:%M} ({scene.site.timezone})"
-    return f"Worked out {clock}; written anew only when something here changes."
 
 
 # --- moving the cells, the one job with an hour of its own ------------------------------------------------------

@@ -11,6 +11,7 @@ import numpy as np
 from matewindow.errors import RequestError
 from matewindow.pastyears import FILL_REACH_D, SHIFTS_D
 from matewindow.timeline import Batch, emergence_days, graft_time
+from matewindow.words import day_month
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -155,7 +156,8 @@ def _longest(covered: NDArray[np.bool_]) -> tuple[int, int]:
 
 
 def _refuse(kept: list[int], first: MonthDay, last: MonthDay) -> None:
-    season = f"grafts from {first[1]:02d}.{first[0]:02d}. to {last[1]:02d}.{last[0]:02d}."
+    span = " to ".join(day_month(date(2000, *day)) for day in (first, last))  # a leap year has every day
+    season = f"grafts from {span}"
     covered = f"only {', '.join(map(str, kept))}" if kept else "no season"
     raise RequestError(
         f"the past weather covers {covered} of {season} with the mating windows that follow",

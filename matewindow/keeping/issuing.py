@@ -72,6 +72,14 @@ class Told:
 
 
 @dataclass(frozen=True)
+class _State:
+    """What the register has of a batch: the outlook that was issued last, and what its judge remembers."""
+
+    outlook_id: str | None
+    judge: Row | None
+
+
+@dataclass(frozen=True)
 class Put:
     """What was stored, and for each batch whose outlook was not the reason; what was overtaken is in neither.
 
@@ -114,13 +122,12 @@ def put(connection: sa.Connection, worked: Worked, on_issue: OnIssue | None, now
         RegisterError: the register cannot be written, or the site is gone; nothing of it is stored then.
     """
     ids = [made.batch_id for made in worked.made]
-    there, last = _as_they_are(connection, worked), told_last(connection, ids)
-    known = _states(connection, [*ids, *worked.faults])
-    new = [(there[m.batch_id], m) for m in worked.made if _holds(m, there.get(m.batch_id), last.get(m.batch_id))]
+    there, known = _as_they_are(connection, worked), _states(connection, [*ids, *worked.faults])
+    new = [(there[m.batch_id], m) for m in worked.made if _holds(m, there.get(m.batch_id), known.get(m.batch_id))]
     _write_outlooks(connection, [made for _, made in new])
     states, faults = [], dict(worked.faults)
     for records, made in new:
-        kept, trouble = Remembered(known.get(made.batch_id)), ""
+        kept, trouble = Remembered(known[made.batch_id].judge if made.batch_id in known else None), ""
         try:
             if on_issue is not None:
                 kept = on_issue(connection, records, made.reading, kept.judge)
@@ -195,16 +202,17 @@ def _as_they_are(connection: sa.Connection, worked: Worked) -> Mapping[str, Reco
     return {records.id: records for records in read_site(connection, worked.site_id)[1]}
 
 
-def _states(connection: sa.Connection, batch_ids: list[str]) -> dict[str, Row | None]:
-    query = sa.select(batch_state.c.batch_id, batch_state.c.judge).where(batch_state.c.batch_id.in_(batch_ids))
-    return {row.batch_id: row.judge for row in connection.execute(query)}
+def _states(connection: sa.Connection, batch_ids: list[str]) -> dict[str, _State]:
+    b = batch_state.c
+    query = sa.select(b.batch_id, b.outlook_id, b.judge).where(b.batch_id.in_(batch_ids))
+    return {row.batch_id: _State(row.outlook_id, row.judge) for row in connection.execute(query)}
 
 
-def _holds(made: Made, records: Records | None, last: Told | None) -> bool:
+def _holds(made: Made, records: Records | None, known: _State | None) -> bool:
     """Whether an outlook that was worked out is still to be issued."""
     if records is None or records.edition() != made.edition:
         return False
-    return made.last_id == (None if last is None else last.outlook_id)
+    return made.last_id == (None if known is None else known.outlook_id)
 
 
 def _write_outlooks(connection: sa.Connection, new: list[Made]) -> None:
@@ -215,7 +223,7 @@ def _write_outlooks(connection: sa.Connection, new: list[Made]) -> None:
         connection.execute(outlooks.update().where(outlooks.c.id.in_(before)).values(reading={}))
 
 
-def _write_states(connection: sa.Connection, states: list[Row], known: Mapping[str, Row | None]) -> None:
+def _write_states(connection: sa.Connection, states: list[Row], known: Mapping[str, _State]) -> None:
     """Remember what was issued and judged; ``of`` names the batch."""
     changed = [row for row in states if row["of"] in known]
     added = [{"batch_id": row["of"], **row} for row in states if row["of"] not in known]
@@ -229,7 +237,7 @@ def _write_states(connection: sa.Connection, states: list[Row], known: Mapping[s
         connection.execute(batch_state.insert(), added)
 
 
-def _write_troubles(connection: sa.Connection, troubles: Mapping[str, str], known: Mapping[str, Row | None]) -> None:
+def _write_troubles(connection: sa.Connection, troubles: Mapping[str, str], known: Mapping[str, _State]) -> None:
     """Note why batches have no outlook."""
     for batch_id, trouble in troubles.items():
         if batch_id in known:

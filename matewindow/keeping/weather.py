@@ -18,7 +18,7 @@ from matewindow.errors import WeatherFileError
 from matewindow.keeping.packing import without_paths
 from matewindow.sources import load_sources, site_biology
 from matewindow.storedruns import StoredRuns
-from matewindow.weather.folder import FILES
+from matewindow.weather.folder import FILES, TERMS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -186,7 +186,7 @@ class FolderDesk:
         """Sizes and times of the files as they are now."""
         folder = self._of(site_id)
         told = []
-        for name in FILES:
+        for name in (*FILES, TERMS):
             try:
                 state = (folder / name).stat()
             except OSError:  # not there, or just being replaced: reading it will tell

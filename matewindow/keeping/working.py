@@ -80,9 +80,9 @@ class Work:
 
     @property
     def portable(self) -> Work:
-        """The same, fit to be sent to another process."""
+        """The same, fit to be sent to another process; of the weather only what odds ask for."""
         biology = replace(self.using.biology, parameters=dict(self.using.biology.parameters))
-        return replace(self, using=replace(self.using, biology=biology))
+        return replace(self, using=replace(self.using, biology=biology), sources=self.sources.window_only)
 
 
 @dataclass(frozen=True)

@@ -108,7 +108,7 @@ def _usable(
     used: list[Record] = []
     for record in records:
         if record.success is None:
-            aside["their outcome is not known"] += 1
+            aside["the outcome is not known"] += 1
         elif record.p_issued is None:
             aside["no odds were issued for them beforehand"] += 1
         elif record.model not in raw:

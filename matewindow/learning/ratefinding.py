@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
 
-_LOOKS = "queens with looks for eggs"
+_LOOKS = "queens with looks for eggs, whose weather is known"
 
 
 def rate_finding(

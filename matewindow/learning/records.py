@@ -117,7 +117,7 @@ def _without_outcome(records: Sequence[Record], today: date) -> list[Question]:
     if not missing:
         return []
     total, n_batches = sum(missing.values()), len(missing)
-    named = ", ".join(f"{name} {n}" for (_, name), n in missing.most_common(_NAMED))
+    named = ", ".join(f"{name}: {n}" for (_, name), n in missing.most_common(_NAMED))
     more = f" and {n_batches - _NAMED} more" if n_batches > _NAMED else ""
     text = (
         f"{_nucs(total)} of {n_batches} {_plural(n_batches, 'batch', 'batches')} {_plural(total, 'has', 'have')} no "

@@ -204,4 +204,6 @@ def _service(database: Database, now: datetime) -> Iterator[Finding]:
             yield Finding("webhooks", "note", f"{n} disabled by their owner")
         holders = sa.select(sa.func.count()).select_from(tokens).where(tokens.c.revoked_at.is_(None))
         n = connection.execute(holders).scalar_one()
-    yield Finding("service", "ok", f"refresh is {health['refresh']}; {n} tokens are in force")
+    yield Finding(
+        "service", "ok", f"refresh is {health['refresh']}; {n} {'token is' if n == 1 else 'tokens are'} in force"
+    )

@@ -119,7 +119,7 @@ def reliability_words(r: Reliability) -> str:
     if r.n < FEW_CASES:
         return f"{r.n} cases are too few to tell whether the odds mean what they say."
     if r.chance > RARE:
-        return f"The odds mean what they say, as far as {r.n} cases can tell."
+        return f"The odds mean what they say, as far as {r.n:,} cases can tell."
     runs = _runs(r.bins)
     if not runs:
         return "Taken together the odds stray further from what came true than chance explains; no single tenth does."
@@ -158,12 +158,12 @@ def _doubts(record: Record) -> Iterator[str]:
         c = group.brier.usual
         if c.worth is not None and c.worth < 0.8 * c.n:
             yield (
-                f"{_upper(group.name)}: {c.n} cases from {_counted(group.n_seasons, 'season')} and "
+                f"{_upper(group.name)}: {c.n:,} cases from {_counted(group.n_seasons, 'season')} and "
                 f"{_counted(group.n_sites, 'site')}; days next to each other share their weather, so they count like "
-                f"about {_rounded(c.worth)} independent ones."
+                f"about {_rounded(c.worth):,} independent ones."
             )
         if group.n_missing:
-            left_out = f"{group.n_missing} of {group.n} cases are left out"
+            left_out = f"{group.n_missing:,} of {group.n:,} cases are left out"
             yield f"{_upper(group.name)}: {left_out}, as something of them is not known."
     told = sum(group.brier.usual.gain.low is not None for group in record.groups)
     if told > 2:

@@ -32,21 +32,36 @@ TITLE = "The record of the odds"
 _TEMPLATE = "page.html.j2"
 _LINE = 100
 TERMS = {
+    "Case": "One set of odds as it was given, held against what came.",
     "Usual": "The odds from past years alone, for the same site and date: what any forecast must beat.",
     "Persistence": "The usual, moved by as much as the last days departed from it: the next thing to beat.",
     "Brier score": "Mean squared distance between the odds and what happened: 0 is perfect, 0.25 a shrug.",
     "Skill": "The share of the reference's error that the odds take away: 0 % is no better, below 0 % is worse.",
-    "Log score": "Like the Brier score, but harsh on odds that were sure and wrong. Odds count as 1 to 99 %.",
-    "Hours, CRPS": "Mean distance between the hours forecast and those that came.",
-    "Hours, RPS": "The Brier score of “at most so many hours”, added up over classes of hours.",
+    "Log score": "Like the Brier score, but harsh on odds that were sure and wrong. Odds count as 1 to 99 %. Its unit "
+    "is the nat: 0.01 less means that what came true had been given a probability about 1 % higher.",
+    "Hours, CRPS": "Continuous ranked probability score: mean distance between the hours forecast and those that came, "
+    "less what the spread of the forecast earns.",
+    "Hours, RPS": "Ranked probability score: the Brier score of “at most so many hours”, added up over classes of "
+    "hours, whose edges stand beside it.",
     "First egg": "The Brier score of “in lay by that day”, added up over the days until a nuc is given up. Never "
     "laying is later than all of them.",
     "First egg, log": "The log score of the span between the last look without eggs and the first with them.",
     "5 to 95 %": "How far a figure moves if whole seasons (or sites) are drawn again. It misses about once in ten.",
     "Grey, chance allows": "Where what came true would lie in 9 of 10 records if the odds meant what they say. Days of "
     "one season share their weather and are drawn together.",
-    "Cost ÷ gain": "What a nuc costs over what a queen that comes good is worth. Acting pays where odds are higher.",
+    "Off the mark, told apart, uncertainty": "What the Brier score comes of: how far odds lie from what came true "
+    "after them (small is good), how far they tell good from bad (large is good), and how open the outcome is at all. "
+    "By tenths: odds sorted into tenths. Corrected for bias: without what few cases add. Pooled: without tenths.",
+    "Place": "Where the hours that came lie among those thought possible, from the lowest to the highest. Each place "
+    "should come equally often.",
+    "Hits, false alarms": "Of the cases that came true, and of those that did not, the share with odds as high as "
+    "that. The area under the curve is 0.5 for odds that tell nothing apart and 1 for odds that tell all.",
+    "Cost ÷ gain": "What a nuc costs over what a queen that comes good is worth. Acting pays where odds are higher. "
+    "Best threshold: the value if one had known from which odds on acting paid.",
 }
+
+_TERMS_OF_TEXT = ("Case", "Usual", "Persistence", "Skill", "5 to 95 %")
+"""Those that the plain text speaks of: it has no other scores."""
 
 
 @dataclass(frozen=True)
@@ -128,6 +143,9 @@ def report_text(
         lines += [line for sentence in section.sentences for line in wrapped(sentence)]
         for table in section.tables:
             lines += ["", *tables.as_text(table)]
+    if records:
+        lines += ["", "WHAT THE WORDS MEAN"]
+        lines += [line for term in _TERMS_OF_TEXT for line in wrapped(f"{term}: {TERMS[term]}", "  ")]
     return "\n".join(lines).rstrip() + "\n"
 
 

@@ -43,7 +43,7 @@ def skill_table(record: Record) -> Table:
     """Brier skill of every lead group against the usual and against persistence."""
     rows = [_skill_row(group.name, group.brier) for group in record.groups]
     if record.overall is not None:
-        rows.append(("all", str(record.overall.n), skill(record.overall.skill), UNKNOWN))
+        rows.append(("all", f"{record.overall.n:,}", skill(record.overall.skill), UNKNOWN))
     head: tuple[str, ...] = ("lead", "cases", "skill on the usual", "on persistence")
     if all(group.brier.persistence is None for group in record.groups):
         head, rows = head[:-1], [row[:-1] for row in rows]
@@ -75,7 +75,7 @@ def parts_table(group: GroupRecord) -> Table:
         c = d.corrected
         rows.append(("corrected for bias", number(c.reliability), number(c.resolution), number(c.uncertainty)))
     if r is not None:
-        rows.append(("isotonic", number(r.miscalibration), number(r.discrimination), number(r.uncertainty)))
+        rows.append(("pooled", number(r.miscalibration), number(r.discrimination), number(r.uncertainty)))
     head = ("", "off the mark", "told apart", "uncertainty")
     return Table("What the Brier score is made of: off the mark less told apart plus uncertainty", head, tuple(rows))
 
@@ -85,7 +85,7 @@ def reliability_table(r: Reliability) -> Table:
     rows = tuple(
         (
             f"{100 * b.start:.0f}–{100 * b.end:.0f}{NO_BREAK}%",
-            str(b.n),
+            f"{b.n:,}",
             percent(b.issued),
             percent(b.came),
             _span(b.low, b.high),
@@ -103,10 +103,12 @@ def reliability_table(r: Reliability) -> Table:
 def rank_table(h: RankHistogram) -> Table:
     """Counts of the rank histogram."""
     k = len(h.counts)
-    rows = tuple((f"{100 * i / k:.0f}–{100 * (i + 1) / k:.0f}{NO_BREAK}%", str(int(n))) for i, n in enumerate(h.counts))
+    rows = tuple(
+        (f"{100 * i / k:.0f}–{100 * (i + 1) / k:.0f}{NO_BREAK}%", f"{int(n):,}") for i, n in enumerate(h.counts)
+    )
     caption = (
-        f"Where the hours that came lay among those thought possible; {h.expected:.0f} wanted in each, "
-        f"{h.low:.0f} to {h.high:.0f} by chance"
+        f"Where the hours that came lay among those thought possible; {h.expected:,.0f} wanted in each, "
+        f"{h.low:,.0f} to {h.high:,.0f} by chance"
     )
     return Table(caption, ("place", "cases"), rows)
 
@@ -135,11 +137,11 @@ def value_table(v: Value) -> Table:
 
 def _skill_row(name: str, against: Against) -> tuple[str, ...]:
     usual, third = against.usual, against.persistence
-    return name, str(usual.n), skill(usual.skill), UNKNOWN if third is None else skill(third.skill)
+    return name, f"{usual.n:,}", skill(usual.skill), UNKNOWN if third is None else skill(third.skill)
 
 
 def _compared(c: Comparison) -> tuple[str, ...]:
-    return str(c.n), number(c.score.value), number(c.reference.value), skill(c.skill)
+    return f"{c.n:,}", number(c.score.value), number(c.reference.value), skill(c.skill)
 
 
 def number(x: float | None) -> str:

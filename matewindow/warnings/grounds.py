@@ -11,7 +11,8 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, ClassVar
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from matewindow import timegrid
 from matewindow.outlook import solar_today
@@ -179,7 +180,13 @@ def _fingerprint(batch: Batch, site: Site, biology: Biology) -> str:
             *(site.latitude, site.longitude, site.elevation_m, site.timezone, site.exposure),
             *(dict(site.thresholds), site.drones_mature_from),
         ],
-        "biology": asdict(replace(biology, parameters={})),
+        "biology": _plain(biology),
     }
     text = json.dumps(facts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+@lru_cache(maxsize=16)
+def _plain(biology: Biology) -> dict[str, Any]:
+    """The values of parameters by group and name. Kept: all batches of a site share them."""
+    return asdict(replace(biology, parameters={}))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from matewindow.errors import WeatherFileError
 from matewindow.weather import openmeteo, plain_csv, typical
+from matewindow.weather.files import read_text
 from matewindow.weather.join import joined
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ PAST: dict[str, Callable[[Path], Weather]] = {
     "past.tmy3.csv": typical.read_tmy3,
 }
 FILES = (FORECAST, ENSEMBLE, *PAST)
+TERMS = "terms.txt"
+"""A line that says whose weather a folder holds and on what terms, in place of what its files are taken for."""
+_LONGEST_TERMS = 200
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,7 @@ class WeatherFolder:
 def read_folder(folder: Path, site: Site) -> WeatherFolder:
     """Read all weather files of a folder that the program knows.
 
-    Of two typical years the EPW is taken.
+    Of two typical years the EPW is taken. Where there is a ``terms.txt``, its line is the attribution of them all.
 
     Raises:
         WeatherFileError: no such folder, none of the files in it, a broken file, or weather of another place.
@@ -73,6 +77,9 @@ def read_folder(folder: Path, site: Site) -> WeatherFolder:
         reader = PAST.get(name, openmeteo.read_ensemble if name == ENSEMBLE else openmeteo.read_forecast)
         read[name] = reader(folder / name)
         check_place(read[name], site)
+    if (folder / TERMS).is_file():
+        terms = _terms(folder / TERMS)
+        read = {name: replace(w, provenance=replace(w.provenance, licence=terms)) for name, w in read.items()}
     records = [read[name] for name in PAST if name in read and read[name].provenance.kind != "typical"]
     typical_years = [read[name] for name in PAST if name in read and read[name].provenance.kind == "typical"]
     return WeatherFolder(
@@ -81,6 +88,18 @@ def read_folder(folder: Path, site: Site) -> WeatherFolder:
         record=joined(records) if records else None,
         past=_past(records, typical_years),
     )
+
+
+def _terms(file: Path) -> str:
+    """The line that tells whose weather it is."""
+    text = " ".join(read_text(file).split())
+    if not text or len(text) > _LONGEST_TERMS or not text.isprintable():
+        raise WeatherFileError(
+            "it does not say in a line whose weather this is",
+            where=str(file),
+            fix=f"Write one line of up to {_LONGEST_TERMS} characters, or remove the file.",
+        )
+    return text
 
 
 def _past(records: list[Weather], typical_years: list[Weather]) -> Weather | None:

@@ -191,7 +191,7 @@ def _no_answer(error: requests.RequestException, deadline: Deadline) -> CallFail
     if isinstance(error, requests.ReadTimeout):
         return CallFailedError("it did not answer in time")
     if isinstance(error, requests.ConnectTimeout) or any(isinstance(c, NewConnectionError) for c in causes):
-        last = names[-1] if names else "no reply"
+        last = "no reply" if not names else "no such host, or no network" if "gaierror" in names else names[-1]
         return CallFailedError(f"it could not be reached ({last})", again=True, blame="network", answered=True)
     if isinstance(error, requests.ConnectionError):
         return CallFailedError("it broke off the connection", again=True)

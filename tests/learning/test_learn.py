@@ -249,7 +249,7 @@ def test_odds_of_other_parameters_and_open_records_are_set_aside_and_counted() -
     assert found.n == 20
     assert found.set_aside == {
         "their odds are of the parameters 2025.1, not 2026.1": 1,
-        "their outcome is not known": 1,
+        "the outcome is not known": 1,
         "no odds were issued for them beforehand": 1,
     }
 

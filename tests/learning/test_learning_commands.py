@@ -184,7 +184,7 @@ def test_questions_about_flattering_records_are_shown(tmp_path: Path) -> None:
     report = run_json("learn", "--records", str(file), "--models", str(tmp_path / "m"), *NOW)
 
     assert [(q["about"], q["count"]) for q in report["questions"]] == [("no outcome", 8), ("only successes", 12)]
-    assert "8 nucs of 1 batch have no outcome (A 8). What became of them?" in report["questions"][0]["text"]
+    assert "8 nucs of 1 batch have no outcome (A: 8). What became of them?" in report["questions"][0]["text"]
 
 
 def test_the_commands_load_nothing_heavy_before_they_run() -> None:

@@ -39,7 +39,7 @@ def test_nucs_without_an_outcome_are_counted_by_batch_those_without_a_record_too
     count, text = asked(told)["no outcome"]
 
     assert count == 6 + 1 + 1  # six nucs of A have no row at all
-    assert text.startswith("8 nucs of 2 batches have no outcome (A 7, B 1). What became of them?")
+    assert text.startswith("8 nucs of 2 batches have no outcome (A: 7, B: 1). What became of them?")
 
 
 def test_batches_still_open_are_not_asked_after() -> None:

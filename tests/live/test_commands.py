@@ -114,7 +114,7 @@ def test_weather_get_shows_what_came_from_whom_cold_and_warm(
         outcome = r"network +0\.0" if state == "cold" else r"fresh +0\.1"
         for row in ("ensemble", "forecast", "observed", "past years"):
             assert re.search(rf"^ ?{row} +\S.* {outcome} h +\d+ *$", result.stdout, re.M)
-        assert OPEN_METEO in result.stdout.replace("\n", " ")
+        assert OPEN_METEO in re.sub(r"\s+", " ", result.stdout)
         assert DWD in result.stdout
         assert re.search(
             r"quota used: \d+ of 600 this minute, \d+ of 5000 this hour, \d+ of 10000 this\s+day", result.stdout

@@ -143,8 +143,8 @@ class TestWords:
         odds = made.p.copy()
         odds[:7] = np.nan
         doubts = " ".join(judgement(record_of(replace(made, p=odds))).doubts)
-        assert "Window: 7 of 1600 cases are left out" in doubts
-        assert re.search(r"1593 cases|1600 cases", doubts)
+        assert "Window: 7 of 1,600 cases are left out" in doubts
+        assert re.search(r"1,593 cases|1,600 cases", doubts)
         assert "share their weather" in doubts
         assert re.search(r"about \d0* independent ones", doubts)
 

@@ -26,7 +26,14 @@ from matewindow.verification.pictures import (
     skill_chart,
     value_chart,
 )
-from matewindow.verification.tables import as_text, reliability_table, skill_table, value_table
+from matewindow.verification.tables import (
+    as_text,
+    parts_table,
+    reliability_table,
+    scores_table,
+    skill_table,
+    value_table,
+)
 from tests.pictures import layout, texts
 from tests.verification.made_cases import INVENTED, made_cases
 
@@ -187,6 +194,25 @@ class TestOtherForms:
                 assert sentence in joined
         assert "\u00a0" not in text
 
+    def test_text_says_what_its_words_mean(self) -> None:
+        text = report_text(records())
+        words, meanings = text.split("WHAT THE WORDS MEAN")
+        for word in ("usual", "persistence", "skill", "cases", "5 to 95 %"):
+            assert word in words
+            assert word.removesuffix("s") in meanings.lower()
+        assert "WHAT THE WORDS MEAN" not in report_text(())
+
+    def test_every_score_of_the_page_is_among_its_words(self) -> None:
+        terms = " ".join(f"{term} {meaning}" for term, meaning in report_data(records())["terms"].items()).lower()
+        group = records()[0].groups[0]
+        parts = parts_table(group)
+        shown = [*parts.head[1:], *(row[0] for row in parts.rows)]
+        for row in scores_table(group).rows:
+            name, unit, *_ = [*row[0].split(", "), ""]
+            shown += [name.split(" to day ")[0], *([unit.partition(" ")[0].removesuffix("s")] if len(unit) > 1 else [])]
+        assert {"nat", "CRPS", "told apart", "by tenths"} <= set(shown)
+        assert [word for word in shown if word.lower() not in terms] == []
+
     def test_tables_show_what_the_record_holds(self) -> None:
         record = records()[0]
         lines = as_text(skill_table(record))
@@ -197,7 +223,7 @@ class TestOtherForms:
         assert f"{100 * skill.value:.0f} % ({100 * skill.low:.0f} to " in lines[2]
         r = record.groups[0].reliability
         assert r is not None
-        assert sum(int(row[1]) for row in reliability_table(r).rows) == r.n
+        assert sum(int(row[1].replace(",", "")) for row in reliability_table(r).rows) == r.n
         assert len(value_table(record.groups[0].value).rows) == 19
 
 

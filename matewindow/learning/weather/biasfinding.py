@@ -98,7 +98,7 @@ def _corrected(there: Correction, by: Correction) -> float:
 def _sentence(rows: list[dict[str, Any]], estimate: dict[str, float], site_days: int) -> str:
     if not rows:
         return (
-            f"What the runs get wrong time and again cannot be told yet: {site_days} site-days of issue, and fewer "
+            f"It cannot be told yet: there are {site_days} site-days of issue, and fewer "
             f"than {MIN_DAYS} different days with both forecast and record at any lead."
         )
     said = [

@@ -56,12 +56,15 @@ class HourlyLeads:
 
     @property
     def days(self) -> Days:
-        """All days that runs spoke of, in order."""
+        """All days that runs spoke of and that the record knows, in order: those of the newest runs are yet to come."""
         found = sorted({day for held in self._held.values() for day, _ in held})
-        return np.array(found, dtype="datetime64[D]")
+        spoken_of = np.array(found, dtype="datetime64[D]")
+        record = self._record
+        unknown = np.isnan(record.temp_c).all(axis=(0, 2)) | np.isnan(record.wind_ms).all(axis=(0, 2))
+        return spoken_of[np.isin(spoken_of, record.days[~unknown])]
 
     def learn(self, days: Days | None = None) -> bias.Bias:
-        """What the model gets wrong on some days, all of them unless told."""
+        """What the model gets wrong on some of ``days``, all of them unless told."""
         return bias.learn(self._forecasts(days), self._analysis(days), self.longitude)
 
     def _forecasts(self, days: Days | None) -> dict[int, Weather]:

@@ -239,15 +239,18 @@ def _came(record: SiteWeather, days: Days, ground: Ground) -> Floats:
 def _usual(record: SiteWeather, days: Days, ground: Ground) -> Floats:
     """Share of other years that have a flying day, NaN where too few of them know the date, (n_days,)."""
     middle = len(days) // 2
-    _, alone = build_paths(
-        Sources(past=record, hindsight=True),
-        days[0],
-        len(days),
-        days[0],
-        ground.biology,
-        ground.site.exposure,
-        needed=slice(middle, middle + 1),
-    )
+    try:
+        _, alone = build_paths(
+            Sources(past=record, hindsight=True),
+            days[0],
+            len(days),
+            days[0],
+            ground.biology,
+            ground.site.exposure,
+            needed=slice(middle, middle + 1),
+        )
+    except RequestError:  # no other year knows these dates: the run lies at the edge of the record's seasons
+        return np.full(len(days), np.nan)
     if alone is None:
         return np.full(len(days), np.nan)
     event = _event(alone.hours)

@@ -200,3 +200,17 @@ def test_a_planted_error_is_found_told_and_made_no_model_of(read: Read, ground: 
     assert found.estimate["temp_c_after"] < 0.6 * found.estimate["temp_c_before"]
     assert found.estimate["wind_ms_before"] == pytest.approx(beside.estimate["wind_ms_before"])
     assert "told and not used" in found.sentence
+
+
+def test_runs_whose_days_are_yet_to_come_are_no_fault(ground: Ground, read: Read, tmp_path: Path) -> None:
+    last = int((record_of(ground).days[-1] - MADE.first_day(2025)).astype(int))
+    MADE.write_runs(tmp_path, [*ISSUED, (2025, last)], 7, members=MEMBERS, leads=LEADS, warm_k=WARM_K)
+    with_newest = read_cases(replace(ground, runs=StoredRuns.of_folder(tmp_path)))
+    assert with_newest.n_runs == read.n_runs + 1
+    assert bias_finding({SITE.name: with_newest}).rows == bias_finding({SITE.name: read}).rows
+
+    alone = tmp_path / "alone"
+    MADE.write_runs(alone, [(2025, last)], 7, members=MEMBERS, leads=LEADS)
+    newest = read_cases(replace(ground, runs=StoredRuns.of_folder(alone)))
+    assert newest.n_runs == 1
+    assert "cannot be told yet" in bias_finding({SITE.name: newest}).sentence
