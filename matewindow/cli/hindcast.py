@@ -11,11 +11,9 @@ from matewindow.cli.commands import AsJson, Now, SiteFile, WeatherFolder  # noqa
 from matewindow.errors import RequestError
 
 if TYPE_CHECKING:
-    from matewindow.hindcast.asof import Ground
+    from matewindow.hindcast.ofsite import Question
     from matewindow.hindcast.running import Hindcast
-    from matewindow.hindcast.seasons import MonthDay, Plan
-    from matewindow.site import Site
-    from matewindow.storedruns import StoredRuns
+    from matewindow.hindcast.seasons import MonthDay
 
 _MOST_PROCESSES = 64
 
@@ -55,30 +53,29 @@ def hindcast(
     from rich.text import Text
 
     from matewindow.cli import options
-    from matewindow.hindcast.asof import Ground
-    from matewindow.hindcast.forecasts import KeptForecasts
+    from matewindow.hindcast.ofsite import question_of
     from matewindow.hindcast.report import told
-    from matewindow.hindcast.seasons import make_plan
 
     if report is not None:
         _make_room(report)
     place, sources, using = options.load_in_use(site, weather, now)
-    biology = using.biology
-    plan = make_plan(
-        sources.past,
+    today = datetime.now(UTC).date() if now is None else options.the_clock(now, place).date()
+    question = question_of(
         place,
-        biology,
+        sources.past,
+        using.biology,
+        days_right=using.days,
+        model=using.weather_version,
+        runs=options.stored_runs(weather, place),
         first=_month_day(first, "--first"),
         last=_month_day(last, "--last"),
         years=_years(seasons),
         seed=seed,
+        made_on=today,
+        processes=_processes(processes),
+        keep=keep,
     )
-    assert sources.past is not None  # a plan needs a record
-    runs = _kept_runs(weather, place)
-    forecasts = KeptForecasts(runs, sources.past, place, biology.flight) if runs else None
-    ground = Ground(place, sources.past, biology, forecasts, using.days, using.weather_version)
-    judged = told(ground, _run(ground, plan, _processes(processes), keep))
-    today = datetime.now(UTC).date() if now is None else options.the_clock(now, place).date()
+    judged = told(question.ground, _run(question))
     data = judged.data(today)
     written = []
     if report is not None:
@@ -91,34 +88,19 @@ def hindcast(
     options.show(data | {"written": written}, lines, as_json=as_json)
 
 
-def _kept_runs(weather: Path, place: Site) -> StoredRuns:
-    """Forecasts that were kept when they were made: those of the folder, or of the weather store."""
-    from matewindow.cli import options
-    from matewindow.storedruns import StoredRuns
-
-    if str(weather) != options.LIVE:
-        return StoredRuns.of_folder(weather)
-    from matewindow.live import open_desk
-
-    with open_desk(options.settings_of_process()) as desk:
-        return StoredRuns.of_store(desk.client.store, place)
-
-
-def _run(ground: Ground, plan: Plan, processes: int, keep: Path | None) -> Hindcast:
+def _run(question: Question) -> Hindcast:
     """With progress on the error channel."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
+    from matewindow.cli import options
     from matewindow.hindcast.running import hindcast as run
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("Seasons", total=len(plan.years))
+    q = question
+    with options.progress_bar() as progress:
+        task = progress.add_task("Seasons", total=len(q.plan.years))
 
         def on_season(done: int, wanted: int) -> None:
             progress.update(task, completed=done, total=wanted)
 
-        return run(ground, plan, processes=processes, keep=keep, on_season=on_season)
+        return run(q.ground, q.plan, processes=q.processes, keep=q.keep, on_season=on_season)
 
 
 def _make_room(stem: Path) -> None:

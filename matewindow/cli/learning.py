@@ -62,8 +62,8 @@ def learn(
     from matewindow.learning.learn import learn as learnt_from
     from matewindow.learning.report import learn_report
 
-    moment = _moment(now)
-    literature, shelf = _literature(), _shelf(home)
+    moment = moment_of(now)
+    literature, shelf = literature_of_process(), shelf_at(home)
     using, undo = shelf.in_use(literature), shelf.undo(literature)
     if records is None:
         found, grounds, invented = _from_register(register, site or [], weather or [], moment if now else None)
@@ -86,8 +86,8 @@ def list_models(*, home: Home = None, as_json: AsJson = False) -> None:
     from matewindow.cli import learning_tables, options
     from matewindow.learning.report import models_report
 
-    shelf = _shelf(home)
-    report = models_report(shelf.entries(), shelf.using(), _literature())
+    shelf = shelf_at(home)
+    report = models_report(shelf.entries(), shelf.using(), literature_of_process())
     options.show(report, learning_tables.models_tables(report), as_json=as_json)
 
 
@@ -108,9 +108,9 @@ def show_model(
 
     if name == LITERATURE:
         folder = data_folder("models", options.settings_of_process().models_folder)
-        report = literature_report(_literature(), (folder / "literature.md").read_text(encoding="utf-8"))
+        report = literature_report(literature_of_process(), (folder / "literature.md").read_text(encoding="utf-8"))
     else:
-        shelf = _shelf(home)
+        shelf = shelf_at(home)
         report = model_report(name, shelf.get(name), shelf.card(name))
     options.show(report, [Markdown(report["card"])], as_json=as_json)
 
@@ -128,7 +128,7 @@ def use_model(
     from matewindow.cli import options
     from matewindow.learning.report import use_report
 
-    report = use_report(name, _shelf(home).use(name, _literature()))
+    report = use_report(name, shelf_at(home).use(name, literature_of_process()))
     lines = [Text(f"In use: {report['version']}."), Text(_USE, style="dim")]
     options.show(report, lines, as_json=as_json)
 
@@ -136,7 +136,8 @@ def use_model(
 _USE = "matewindow models use literature goes back to the parameters that ship with the program."
 
 
-def _shelf(home: Path | None) -> Shelf:
+def shelf_at(home: Path | None) -> Shelf:
+    """The shelf in a folder, else that of the settings."""
     from matewindow.cli import options
     from matewindow.learning.artefacts import Shelf
     from matewindow.learning.inuse import shelf_of
@@ -144,14 +145,16 @@ def _shelf(home: Path | None) -> Shelf:
     return shelf_of(options.settings_of_process()) if home is None else Shelf(home)
 
 
-def _literature() -> Biology:
+def literature_of_process() -> Biology:
+    """The literature's parameters, from where this process's settings say."""
     from matewindow.biology import load_biology
     from matewindow.cli import options
 
     return load_biology(options.settings_of_process().models_folder)
 
 
-def _moment(now: str | None) -> datetime:
+def moment_of(now: str | None) -> datetime:
+    """``--now`` without a site, UTC if it names no zone; else the real time."""
     from datetime import UTC, datetime
 
     if now is None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from matewindow.cli.learning import Home, _literature, _moment, _shelf
+from matewindow.cli.learning import Home, literature_of_process, moment_of, shelf_at
 from matewindow.cli.opened import AsJson  # noqa: TC001  Typer reads annotations at run time
 from matewindow.errors import RequestError
 
@@ -47,7 +47,7 @@ def learn_weather(
     from matewindow.learning.weather.learn import learn_weather as learnt_from
     from matewindow.learning.weather.learn import weather_report
 
-    moment, literature, shelf = _moment(now), _literature(), _shelf(home)
+    moment, literature, shelf = moment_of(now), literature_of_process(), shelf_at(home)
     using = shelf.in_use(literature).biology
     grounds = list(_grounds(site, weather, now))
     learned: WeatherLearned = _watched(
@@ -62,8 +62,7 @@ def _grounds(sites: list[Path], folders: list[Path], now: str | None) -> Iterato
     """The sites with their record, their runs and the parameters of the literature."""
     from matewindow.cli import options
     from matewindow.learning.weather.reading import Ground
-    from matewindow.storedruns import FOLDER, StoredRuns
-    from matewindow.weather.store import WeatherStore
+    from matewindow.storedruns import FOLDER
 
     if len(sites) != len(folders):
         raise RequestError(
@@ -78,8 +77,7 @@ def _grounds(sites: list[Path], folders: list[Path], now: str | None) -> Iterato
             raise RequestError(f"there are two sites called {place.name!r}", where="--site", fix="Rename one of them.")
         names.add(place.name)
         live = str(folder) == options.LIVE
-        store = WeatherStore.at_home(options.settings_of_process()) if live else None
-        runs = StoredRuns.of_folder(folder) if store is None else StoredRuns.of_store(store, place)
+        runs = options.stored_runs(folder, place)
         if not runs:
             raise RequestError(
                 f"there are no stored runs for {place.name}",
@@ -93,11 +91,9 @@ def _grounds(sites: list[Path], folders: list[Path], now: str | None) -> Iterato
 
 def _watched(work: Callable[[Callable[[str, int, int], None]], WeatherLearned]) -> WeatherLearned:
     """Do it with progress on the error channel."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from matewindow.cli import options
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+    with options.progress_bar() as progress:
         task = progress.add_task("Reading runs", total=None)
 
         def on_run(name: str, done: int, of: int) -> None:

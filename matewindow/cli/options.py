@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from rich.progress import Progress
+
     from matewindow.biology import Biology
     from matewindow.learning.artefacts import InUse
     from matewindow.limits import Limits
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from matewindow.paths import Sources
     from matewindow.settings import Settings
     from matewindow.site import Site
+    from matewindow.storedruns import StoredRuns
 
 
 def settings_of_process() -> Settings:
@@ -72,13 +75,9 @@ def load_in_use(
 
 def pull(site: Site, biology: Biology, settings: Settings, now: str | None = None) -> Live:
     """Weather from the services, with progress on the error channel while past years are fetched."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
     from matewindow.live import live_sources, open_desk
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with open_desk(settings) as desk, Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+    with open_desk(settings) as desk, progress_bar() as progress:
         task = progress.add_task("Asking the weather services", total=None)
 
         def on_year(done: int, wanted: int) -> None:
@@ -86,6 +85,25 @@ def pull(site: Site, biology: Biology, settings: Settings, now: str | None = Non
 
         moment = None if now is None else the_clock(now, site)
         return live_sources(site, biology, desk, settings, now=moment, on_year=on_year)
+
+
+def progress_bar() -> Progress:
+    """Progress of long work, on the error channel, gone when it is done."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    return Progress(*columns, console=Console(stderr=True), transient=True)
+
+
+def stored_runs(weather: Path, site: Site) -> StoredRuns:
+    """Forecast runs that were kept when they were made: those of the folder, or with ``live`` of the weather store."""
+    from matewindow.storedruns import StoredRuns
+    from matewindow.weather.store import WeatherStore
+
+    if str(weather) != LIVE:
+        return StoredRuns.of_folder(weather)
+    return StoredRuns.of_store(WeatherStore.at_home(settings_of_process()), site)
 
 
 def a_date(text: str, option: str) -> date:

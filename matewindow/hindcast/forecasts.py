@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matewindow.paths import Sources
-from matewindow.sources import runs_on_site, with_run
+from matewindow.sources import runs_on_site, season_days, with_run
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -71,8 +71,6 @@ class KeptForecasts:
 
     def _layer(self, season: int) -> Lay:
         if self._lay is None or self._lay[0] != season:
-            north = self._site.latitude >= 0.0
-            ends = (f"{season}-01-01", f"{season}-12-31") if north else (f"{season}-07-01", f"{season + 1}-06-30")
-            without = np.datetime64(ends[0], "D"), np.datetime64(ends[1], "D")
+            without = season_days(season, self._site)
             self._lay = season, runs_on_site(self._record, self._site, self._flight, without=without)
         return self._lay[1]

@@ -65,6 +65,7 @@ def question_of(
     first: MonthDay | None = None,
     last: MonthDay | None = None,
     years: tuple[int, int] | None = None,
+    seed: int = 1,
     made_on: date,
     processes: int = 1,
     keep: Path | None = None,
@@ -78,13 +79,13 @@ def question_of(
         days_right, model, remarks: ``days``, ``model`` and ``remarks`` of the ground.
         runs: forecasts that were kept when they were made; None for none.
         rain: the same as ``past`` with the rain of all hours; None if ``past`` has them.
-        first, last, years: as in ``make_plan``.
+        first, last, years, seed: as in ``make_plan``.
         made_on, processes, keep: of the question.
 
     Raises:
         RequestError: as ``make_plan``.
     """
-    plan = make_plan(past, site, biology, first=first, last=last, years=years)
+    plan = make_plan(past, site, biology, first=first, last=last, years=years, seed=seed)
     assert past is not None  # a plan needs a record
     forecasts = KeptForecasts(runs, rain or past, site, biology.flight) if runs else None
     ground = Ground(site, past, biology, forecasts, days_right, model, remarks)

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import zipfile
 from dataclasses import asdict, dataclass, fields
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from matewindow import __version__
 from matewindow.hindcast.oneseason import SeasonCases, judge_season
+from matewindow.keptbytes import opened, sealed
 from matewindow.processes import in_processes
 from matewindow.register.wholefiles import whole_file
+from matewindow.weather.entries import DamagedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -23,8 +21,7 @@ if TYPE_CHECKING:
     from matewindow.hindcast.asof import Ground
     from matewindow.hindcast.seasons import Plan
 
-_FORMAT = 1
-_SEAL_BYTES = hashlib.sha256().digest_size
+_FORMAT = 2
 
 
 @dataclass(frozen=True)
@@ -100,7 +97,7 @@ class _Run:
             return None
         try:
             return _unpacked(self._file(self._keep, year).read_bytes())
-        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        except (OSError, DamagedError):
             return None
 
     def put(self, cases: SeasonCases) -> None:
@@ -114,25 +111,14 @@ class _Run:
 
 
 def _packed(cases: SeasonCases) -> bytes:
-    """NumPy's ``.npz`` without pickle, and the SHA-256 of it at its end."""
-    arrays: dict[str, Any] = {}
-    for field in fields(cases):
-        value = getattr(cases, field.name)
-        dated = isinstance(value, np.ndarray) and value.dtype.kind == "M"
-        arrays[field.name] = value.astype(np.int64) if dated else np.asarray(value)
-    file = io.BytesIO()
-    np.savez_compressed(file, **arrays)
-    data = file.getvalue()
-    return data + hashlib.sha256(data).digest()
+    return sealed({"year": cases.year}, {field.name: getattr(cases, field.name) for field in fields(cases)[1:]})
 
 
 def _unpacked(data: bytes) -> SeasonCases:
-    """From ``_packed``; ValueError and others where it is not what was packed."""
-    if hashlib.sha256(data[:-_SEAL_BYTES]).digest() != data[-_SEAL_BYTES:]:
-        raise ValueError("the hash does not fit")
-    with np.load(io.BytesIO(data[:-_SEAL_BYTES]), allow_pickle=False) as arrays:
-        found: dict[str, Any] = {field.name: arrays[field.name] for field in fields(SeasonCases)}
-    for name, values in found.items():
-        if name.endswith("_issued"):
-            found[name] = values.astype("datetime64[D]")
-    return SeasonCases(**(found | {"year": int(found["year"])}))
+    """From ``_packed``.
+
+    Raises:
+        DamagedError: it is not what was packed.
+    """
+    with opened(data) as (head, arrays):
+        return SeasonCases(head["year"], **{field.name: arrays[field.name] for field in fields(SeasonCases)[1:]})
