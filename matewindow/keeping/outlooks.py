@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from matewindow.keeping.weather import Held, WeatherDesk
+    from matewindow.learning.artefacts import InUse
     from matewindow.register.register import Register
     from matewindow.site import Site
 
@@ -89,11 +90,15 @@ class Keeper:
 
     @property
     def _parameters(self) -> str:
-        """The mark of what is in use now, made once for each choice."""
-        using = self.models.now()
-        if self._marked[0] is not using:
-            self._marked = using, parameters_mark(using)
-        return self._marked[1]
+        """The mark of what is in use now."""
+        return self._mark(self.models.now())
+
+    def _mark(self, using: InUse) -> str:
+        """The mark of what is in use, made once for each choice."""
+        marked = self._marked
+        if marked[0] is not using:
+            marked = self._marked = using, parameters_mark(using)
+        return marked[1]
 
     # --- one batch ----------------------------------------------------------------------------------------------
 
@@ -237,7 +242,7 @@ class Keeper:
             asked,
             now,
             self.register.instance(),
-            parameters_mark(using),
+            self._mark(using),
         )
 
     def end_warnings(self, connection: sa.Connection, site_id: str, due: Due) -> int:

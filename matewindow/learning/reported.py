@@ -39,11 +39,11 @@ def recalibrated(outlook: Outlook, recalibration: Recalibration | None) -> Outlo
 
     Args:
         outlook: as worked out.
-        recalibration: made for odds of the parameters that the outlook was worked out with; None leaves it as it is.
+        recalibration: made for odds of the parameters that the outlook was worked out with, and for such a batch
+            (``Recalibration.at``); None leaves it as it is.
     """
     if recalibration is None or outlook.batch.checks:
         return outlook
-    recalibration = recalibration.at(of_batch(outlook.batch.grafted.date(), outlook.batch.larva_age_h))
     before = outlook.well_mated.value
     after = float(recalibration.apply(before))
     share = moved(outlook.by_path.share, before, after)
@@ -77,7 +77,6 @@ def recalibrated_laying(outlook: LayingOutlook, recalibration: Recalibration | N
     """
     if recalibration is None or outlook.batch.checks:
         return outlook
-    recalibration = recalibration.at(of_batch(outlook.batch.grafted.date(), outlook.batch.larva_age_h))
     return replace(outlook, well_mated=recalibrated_range(outlook.well_mated, recalibration))
 
 
